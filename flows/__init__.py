@@ -1,0 +1,1 @@
+"""How the pipeline is run and met: cluster, flow, jobs, command line."""

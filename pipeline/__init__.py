@@ -1,0 +1,1 @@
+"""The pure core: computes a catalogue from a CT volume and knows no scheduler and no server."""

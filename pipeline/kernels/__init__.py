@@ -1,0 +1,1 @@
+"""Arrays in, arrays out: no files, no schedulers; every loop releases the interpreter lock."""

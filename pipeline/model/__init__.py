@@ -1,0 +1,1 @@
+"""Frozen values that are checked once: boxes, recipes, plans, table columns."""

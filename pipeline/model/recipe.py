@@ -1,0 +1,237 @@
+"""The recipe: the complete, frozen parameters of a run.
+
+A recipe is validated once, where it enters; afterwards nobody checks it again.  Its hash is part of
+every result and leaves the tiling out, because tiling never changes a result.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any, Literal
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from pipeline.errors import RecipeError
+
+OUTSIDE = 255
+"""Value of a phase map where a voxel lies outside the specimen."""
+
+_NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Denoise(_Part):
+    """How grey noise is lowered before segmentation; every filter has finite support."""
+
+    method: Literal["none", "gaussian", "median"] = "median"
+    radius_vx: Annotated[int, Field(ge=1, le=3)] = 1
+    sigma_vx: Annotated[float, Field(gt=0.0, le=8.0)] = 1.0
+
+
+class Condition(_Part):
+    """From the scan as it came to the volume that is segmented."""
+
+    mask: Literal["auto", "none"] = "auto"
+    flatten: Literal["none"] = "none"
+    denoise: Denoise = Denoise()
+    nonfinite: Literal["refuse", "outside"] = "refuse"
+
+
+class Segment(_Part):
+    """How thresholds between phases are found; `thresholds` are grey levels of the scan itself.
+
+    A voxel belongs to the phase whose position is the number of thresholds that its grey exceeds.
+    """
+
+    method: Literal["peaks", "multi-otsu", "manual"] = "peaks"
+    thresholds: tuple[float, ...] | None = None
+
+    @model_validator(mode="after")
+    def _thresholds_fit(self) -> Segment:
+        if (self.method == "manual") != (self.thresholds is not None):
+            raise ValueError(
+                "segment.thresholds goes with segment.method=manual: give both or neither"
+            )
+        levels = self.thresholds or ()
+        if any(b <= a for a, b in zip(levels, levels[1:], strict=False)):
+            raise ValueError(f"segment.thresholds must ascend, got {list(levels)}")
+        return self
+
+
+class Phase(_Part):
+    """A class of material by grey level."""
+
+    name: str
+    kind: Literal["particles", "background"]
+    min_voxels: Annotated[int, Field(ge=1)] = 27
+
+    @field_validator("name")
+    @classmethod
+    def _name_fits(cls, name: str) -> str:
+        if not _NAME.fullmatch(name) or name == "phases":
+            raise ValueError(
+                f"phase name {name!r} wants lower-case letters, digits and hyphens, starting with "
+                "a letter, at most 40 characters, and not 'phases'"
+            )
+        return name
+
+
+class Label(_Part):
+    """Which neighbours make two voxels one body: across faces, edges or corners."""
+
+    connectivity: Literal[6, 18, 26] = 26
+
+
+class Tiling(_Part):
+    """The unit of work and of storage; it never changes a result."""
+
+    tile_shape: tuple[int, int, int] = (256, 256, 256)
+
+    @field_validator("tile_shape")
+    @classmethod
+    def _edges_fit(cls, edges: tuple[int, int, int]) -> tuple[int, int, int]:
+        if any(n < 8 or n > 1024 for n in edges):
+            raise ValueError(f"tile edges lie between 8 and 1024 voxels, got {list(edges)}")
+        return edges
+
+
+class Recipe(_Part):
+    """The complete parameters of a run.
+
+    Examples
+    --------
+    >>> recipe = read_recipe("name: a\\nphases: [{name: void, kind: background},"
+    ...                      " {name: grain, kind: particles}]", "example")
+    >>> recipe.label.connectivity, recipe.particle_phases
+    (26, (1,))
+    """
+
+    name: str = "unnamed"
+    condition: Condition = Condition()
+    segment: Segment = Segment()
+    phases: Annotated[tuple[Phase, ...], Field(min_length=2, max_length=64)]
+    label: Label = Label()
+    load_axis: tuple[float, float, float] = (1.0, 0.0, 0.0)
+    tiling: Tiling = Tiling()
+
+    @model_validator(mode="after")
+    def _parts_agree(self) -> Recipe:
+        names = [phase.name for phase in self.phases]
+        if len(set(names)) != len(names):
+            raise ValueError(f"phase names must differ, got {names}")
+        if not self.particle_phases:
+            raise ValueError("at least one phase must have kind: particles")
+        wanted = len(self.phases) - 1
+        levels = self.segment.thresholds
+        if levels is not None and len(levels) != wanted:
+            raise ValueError(
+                f"{len(self.phases)} phases want {wanted} thresholds, got {len(levels)}"
+            )
+        backgrounds = len(self.phases) - len(self.particle_phases)
+        if self.segment.method == "peaks" and backgrounds != 1:
+            raise ValueError(
+                "segment.method=peaks wants exactly one phase of kind background (the matrix), "
+                f"got {backgrounds}"
+            )
+        if not any(self.load_axis):
+            raise ValueError("load_axis must not be the zero vector")
+        return self
+
+    @property
+    def particle_phases(self) -> tuple[int, ...]:
+        """Positions of the phases whose bodies are counted."""
+        return tuple(i for i, phase in enumerate(self.phases) if phase.kind == "particles")
+
+    @property
+    def hash(self) -> str:
+        """``sha256:`` of everything that can change a result (not the name, not the tiling)."""
+        return hash_values(self.model_dump(mode="json", exclude={"name", "tiling"}))
+
+    def to_yaml(self) -> str:
+        """Return the recipe as YAML that `read_recipe` takes back unchanged."""
+        text: str = yaml.safe_dump(self.model_dump(mode="json"), sort_keys=False)
+        return text
+
+
+def hash_values(values: object) -> str:
+    """Return ``sha256:`` and the digest of plain values in canonical JSON."""
+    text = json.dumps(values, sort_keys=True, separators=(",", ":"))
+    return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_recipe(text: str, origin: str, overrides: Iterable[str] = ()) -> Recipe:
+    """Validate a recipe written in YAML.
+
+    Parameters
+    ----------
+    text : str
+        The YAML document.
+    origin : str
+        Where it came from, for messages.
+    overrides : iterable of str
+        ``key.path=value`` pairs, applied in order; values are YAML.
+
+    Returns
+    -------
+    Recipe
+        The frozen recipe.
+
+    Raises
+    ------
+    RecipeError
+        If the text is no YAML mapping, a key is unknown or a value does not fit.
+    """
+    try:
+        values = yaml.safe_load(text)
+    except yaml.YAMLError as error:
+        raise RecipeError(f"recipe {origin} is not valid YAML: {error}.") from None
+    if not isinstance(values, dict):
+        raise RecipeError(f"recipe {origin} holds {type(values).__name__}, wanted a mapping.")
+    for pair in overrides:
+        values = _override(values, pair)
+    try:
+        return Recipe.model_validate(values)
+    except ValidationError as error:
+        raise RecipeError(
+            f"recipe {origin} does not validate: {_explain(error)}.",
+            "See configs/recipes/cast-al-si-cu.yaml for every key with its meaning.",
+        ) from None
+
+
+def _override(values: Mapping[str, Any], pair: str) -> dict[str, Any]:
+    key, equals, text = pair.partition("=")
+    if not equals or not key.strip():
+        raise RecipeError(f"--set {pair!r} wants the form key.path=value.")
+    try:
+        value = yaml.safe_load(text)
+    except yaml.YAMLError as error:
+        raise RecipeError(f"--set {pair!r}: the value is not valid YAML: {error}.") from None
+    return _replaced(values, key.strip().split("."), value, pair)
+
+
+def _replaced(values: object, path: list[str], value: object, pair: str) -> dict[str, Any]:
+    if not isinstance(values, Mapping):
+        raise RecipeError(f"--set {pair!r}: there is nothing below {path[0]!r} to set.")
+    head, rest = path[0], path[1:]
+    inner = _replaced(values.get(head) or {}, rest, value, pair) if rest else value
+    return {**values, head: inner}
+
+
+def _explain(error: ValidationError) -> str:
+    parts = []
+    for item in error.errors(include_url=False):
+        where = ".".join(str(p) for p in item["loc"])
+        if item["type"] == "extra_forbidden":
+            parts.append(f"unknown key {where!r}")
+            continue
+        got = "" if item["type"] == "value_error" else f", got {item['input']!r}"
+        message = item["msg"].removeprefix("Value error, ")
+        parts.append(f"{where}: {message}{got}" if where else message)
+    return "; ".join(parts)

@@ -1,0 +1,200 @@
+"""Columns of the catalogue: the one place where their names, types, units and meanings stand.
+
+The schemas of the tables and the data dictionary are both derived from here.  A descriptor becomes
+part of the catalogue by gaining a `Column`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pyarrow as pa
+
+TEXT, COUNT, REAL, FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_()
+TEXTS, REALS, TIME = pa.list_(pa.string()), pa.list_(pa.float64()), pa.timestamp("us", tz="UTC")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table.
+
+    Parameters
+    ----------
+    name : str
+        Name with its unit as suffix.
+    type : pyarrow.DataType
+        Type in the table; written values must have exactly this type.
+    meaning : str
+        Definition in one or two sentences, with its source where it has one.
+    nullable : bool
+        Whether a value may be absent; the meaning then says when.
+    provenance : bool
+        True for columns that tell how a row came about (times, versions) and so are left out of
+        the fingerprint of a scan.
+    """
+
+    name: str
+    type: pa.DataType
+    meaning: str
+    nullable: bool = False
+    provenance: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of the catalogue: its name, the sort order of its rows, and its columns."""
+
+    name: str
+    order: tuple[str, ...]
+    columns: tuple[Column, ...]
+
+    @property
+    def schema(self) -> pa.Schema:
+        """Arrow schema in which every batch is written."""
+        return pa.schema([pa.field(c.name, c.type, c.nullable) for c in self.columns])
+
+    def column(self, name: str) -> Column:
+        """Return the column of that name."""
+        return next(c for c in self.columns if c.name == name)
+
+
+def _axes(template: str, kind: pa.DataType, meaning: str, nullable: bool = False) -> list[Column]:
+    """Return one column for each of (z, y, x)."""
+    return [Column(template.format(a), kind, meaning.format(a), nullable) for a in "zyx"]
+
+
+_KEY = [
+    Column("scan_id", TEXT, "Identifier of the scan."),
+    Column("job", TEXT, "Job that produced the row.", provenance=True),
+]
+
+SCANS = Table(
+    "scans",
+    ("scan_id",),
+    (
+        *_KEY,
+        Column("specimen", TEXT, "Specimen that was scanned.", True),
+        Column("condition", TEXT, "Condition of the specimen, such as as-cast.", True),
+        Column("alloy", TEXT, "Designation of the alloy.", True),
+        Column("temper", TEXT, "Temper designation, such as F or T6.", True),
+        Column("heat_treatment", TEXTS, "Steps of the heat treatment in order.", True),
+        Column("tube_kv", REAL, "Tube voltage in kV.", True),
+        Column("tube_power_w", REAL, "Tube power in W.", True),
+        Column("beam_energy_kev", REAL, "Photon energy of a monochromatic beam in keV.", True),
+        Column("operator", TEXT, "Who made the scan.", True),
+        Column("tags", TEXTS, "Free words.", True),
+        *_axes("size_{}_vx", COUNT, "Voxels of the volume along {}."),
+        *_axes("voxel_{}_um", REAL, "Edge length of a voxel along {} in um."),
+        Column("dtype", TEXT, "Voxel type of the source."),
+        Column("n_voxels_mask", COUNT, "Voxels inside the specimen: the volume that was searched."),
+        Column("mask_volume_um3", REAL, "Volume that was searched, in um3."),
+        Column("n_voxels_nonfinite", COUNT, "Voxels that were not finite, taken as outside."),
+        Column("grey_gain", REAL, "Grey of the source per step of the conditioned scale."),
+        Column("grey_offset", REAL, "Grey of the source at 0 of the conditioned scale."),
+        Column("thresholds", REALS, "Grey levels of the source between neighbouring phases."),
+        Column("segment_notes", TEXTS, "What the choice of thresholds met."),
+        Column("connectivity", COUNT, "Neighbours that make two voxels one body: 6, 18 or 26."),
+        Column("recipe_hash", TEXT, "Hash of every parameter that can change a result."),
+        Column("recipe_name", TEXT, "Name of the recipe.", provenance=True),
+        Column("recipe_yaml", TEXT, "The whole recipe.", provenance=True),
+        Column("source_checksum", TEXT, "Hash over the stored bytes of the source."),
+        Column("source_location", TEXT, "Where the source was read.", provenance=True),
+        Column("source_format", TEXT, "Family of the source's format.", provenance=True),
+        Column("code_version", TEXT, "Version of castcensus.", provenance=True),
+        Column("library_versions", TEXT, "Versions of the libraries, as JSON.", provenance=True),
+        Column("committed_at", TIME, "When the rows entered the catalogue.", provenance=True),
+        Column("seconds", REAL, "Wall time of the job in s.", provenance=True),
+    ),
+)
+
+PHASES = Table(
+    "phases",
+    ("scan_id", "position"),
+    (
+        *_KEY,
+        Column("phase", TEXT, "Name of the phase in the recipe."),
+        Column("position", COUNT, "Position in the recipe, dark to bright; value in phase maps."),
+        Column("kind", TEXT, "particles or background."),
+        Column("n_voxels", COUNT, "Voxels of the phase inside the specimen."),
+        Column("volume_um3", REAL, "Volume of the phase in um3."),
+        Column(
+            "volume_fraction", REAL, "Share of the volume searched; null where that is empty.", True
+        ),
+        Column("n_particles", COUNT, "Bodies of at least min_voxels: the rows in particles."),
+        Column("n_small_bodies", COUNT, "Bodies under min_voxels, which get no row."),
+        Column("n_voxels_small", COUNT, "Voxels in those bodies."),
+        Column("min_voxels", COUNT, "Smallest body that gets a row."),
+        Column("n_under_resolved", COUNT, "Particles flagged under_resolved."),
+        Column("n_touching_border", COUNT, "Particles cut by the border of the volume."),
+        Column(
+            "number_density_mm3", REAL, "Particles per mm3 searched; null where empty.", True
+        ),
+        Column("largest_volume_um3", REAL, "Volume of the largest particle; null if none.", True),
+    ),
+)
+
+PARTICLES = Table(
+    "particles",
+    ("scan_id", "phase", "particle_id"),
+    (
+        *_KEY,
+        Column("phase", TEXT, "Name of the phase."),
+        Column(
+            "particle_id",
+            COUNT,
+            "From 1 in raster order of the first voxel, by phase; value in labels/<phase>.",
+        ),
+        Column("n_voxels", COUNT, "Voxels of the particle."),
+        Column("volume_um3", REAL, "n_voxels times the volume of a voxel."),
+        Column("equivalent_diameter_um", REAL, "Diameter of the ball of equal volume."),
+        Column(
+            "surface_um2",
+            REAL,
+            "Surface area by Crofton's formula over 13 directions, weighted by their Voronoi "
+            "cells on the sphere (Ohser & Muecklich 2000, ch. 4).",
+        ),
+        Column(
+            "sphericity",
+            REAL,
+            "Wadell: surface of the ball of equal volume over the surface (ISO 9276-6). May "
+            "exceed 1 for bodies of few voxels.",
+        ),
+        Column("euler_number", COUNT, "Bodies minus tunnels plus cavities."),
+        *_axes("bbox_{}_start_vx", COUNT, "First voxel of the bounding box along {}."),
+        *_axes("bbox_{}_stop_vx", COUNT, "First voxel beyond the bounding box along {}."),
+        *_axes("centroid_{}_um", REAL, "Centroid along {}, from the volume's low face."),
+        Column("major_um", REAL, "Longest axis (full length) of the inertia-equivalent ellipsoid."),
+        Column("intermediate_um", REAL, "Middle axis of the inertia-equivalent ellipsoid."),
+        Column("minor_um", REAL, "Shortest axis of the inertia-equivalent ellipsoid."),
+        *_axes("major_{}", REAL, "Component along {} of the unit vector of the longest axis."),
+        *_axes("minor_{}", REAL, "Component along {} of the unit vector of the shortest axis."),
+        Column("elongation", REAL, "intermediate_um / major_um (Zingg's first ratio)."),
+        Column("flatness", REAL, "minor_um / intermediate_um (Zingg's second ratio)."),
+        Column(
+            "load_angle_deg", REAL, "Angle between the shortest axis and the load axis, 0 to 90."
+        ),
+        Column("grey_mean", REAL, "Mean grey, in grey levels of the source."),
+        Column("grey_sd", REAL, "Standard deviation of the grey, in grey levels of the source."),
+        Column("grey_min", REAL, "Smallest grey, in grey levels of the source."),
+        Column("grey_max", REAL, "Largest grey, in grey levels of the source."),
+        Column("touches_border", FLAG, "Cut by the border of the volume: its size is a lower bound."),
+        Column("touches_mask_edge", FLAG, "Touches voxels outside the specimen."),
+        Column(
+            "under_resolved",
+            FLAG,
+            "Shortest axis under 3 voxels (common practice, no source): shape is not reliable.",
+        ),
+    ),
+)
+
+TABLES = (SCANS, PHASES, PARTICLES)
+
+
+def write_dictionary() -> str:
+    """Return the data dictionary of the catalogue as Markdown, one table after the other."""
+    lines: list[str] = []
+    for table in TABLES:
+        lines += [f"## {table.name}", "", "| column | type | meaning |", "| --- | --- | --- |"]
+        lines += [f"| {c.name} | {c.type} | {c.meaning} |" for c in table.columns]
+        lines.append("")
+    return "\n".join(lines)

@@ -1,0 +1,1 @@
+"""Simulated specimens of known truth."""

@@ -1,0 +1,1 @@
+"""Readers of CT volumes, one module a family of formats."""

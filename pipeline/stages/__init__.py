@@ -1,0 +1,1 @@
+"""One module a stage of a scan: read, kernel, write."""

@@ -1,0 +1,1 @@
+"""Everything written: volumes, ledger, catalogue."""
