@@ -1,0 +1,152 @@
+"""Tiles mapped over real threads and real processes, undisturbed and disturbed."""
+
+import os
+import signal
+import time
+from collections import Counter
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from flows.cluster import DaskMap, open_cluster
+from flows.settings import ClusterConfig, ClusterSize
+from pipeline.errors import DataError, JobError
+from pipeline.model.records import TileReport
+
+GIB = 1 << 30
+
+
+def note(folder: str, number: int) -> TileReport:
+    """Leave a file for each call: calls can then be counted over all processes."""
+    Path(folder, f"{number}.{os.getpid()}.{time.monotonic_ns()}").touch()
+    time.sleep(0.01)
+    return TileReport(number, 1, 0.01, str(os.getpid()), 1)
+
+
+def fail_at_seven(folder: str, number: int) -> TileReport:
+    """Raise a domain error for one tile."""
+    if number == 7:
+        raise DataError("tile 7 holds 3 voxels that are not finite.", "Mask them.")
+    return note(folder, number)
+
+
+def die_once(folder: str, number: int) -> TileReport:
+    """Kill the own process at tile 5, the first time."""
+    token = Path(folder, "killed")
+    if number == 5 and not token.exists():
+        token.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return note(folder, number)
+
+
+def die_always(folder: str, number: int) -> TileReport:
+    """Kill the own process whenever tile 2 comes."""
+    if number == 2:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return note(folder, number)
+
+
+def calls(folder: Path) -> Counter[int]:
+    """Return how often each tile ran to its end."""
+    return Counter(int(f.name.split(".")[0]) for f in folder.iterdir() if f.name[0].isdigit())
+
+
+@pytest.fixture(scope="module")
+def processes() -> Iterator[DaskMap]:
+    with open_cluster(ClusterConfig(kind="local"), ClusterSize(2, 1, GIB)) as mapped:
+        assert isinstance(mapped, DaskMap)
+        yield mapped
+
+
+@pytest.mark.parametrize("kind", ["loop", "threads"])
+def test_loop_and_threads_report_each_tile_once(kind: str, tmp_path: Path) -> None:
+    config = ClusterConfig.model_validate({"kind": kind})
+    with open_cluster(config, ClusterSize(1, 3, GIB)) as map_tiles:
+        reports = list(map_tiles(partial(note, str(tmp_path)), range(40)))
+    assert sorted(r.number for r in reports) == list(range(40))
+    assert calls(tmp_path) == Counter(range(40))
+    assert {r.worker for r in reports} == {str(os.getpid())}
+
+
+@pytest.mark.cluster
+def test_processes_report_each_tile_once(processes: DaskMap, tmp_path: Path) -> None:
+    reports = list(processes(partial(note, str(tmp_path)), range(100)))
+    assert sorted(r.number for r in reports) == list(range(100))
+    assert calls(tmp_path) == Counter(range(100))
+    workers = {r.worker for r in reports}
+    assert len(workers) == 2
+    assert str(os.getpid()) not in workers
+
+
+@pytest.mark.cluster
+def test_few_tiles_are_handed_out_at_a_time(processes: DaskMap, tmp_path: Path) -> None:
+    taken: list[int] = []
+
+    def numbers() -> Iterator[int]:
+        for number in range(30):
+            taken.append(number)
+            yield number
+
+    ahead = []
+    for done, _ in enumerate(processes(partial(note, str(tmp_path)), numbers()), start=1):
+        ahead.append(len(taken) - done)
+    assert max(ahead) <= 2 * 3
+
+
+@pytest.mark.cluster
+def test_an_error_of_a_tile_comes_as_it_was_and_leaves_nothing_running(
+    processes: DaskMap, tmp_path: Path
+) -> None:
+    with pytest.raises(DataError, match="3 voxels") as caught:
+        list(processes(partial(fail_at_seven, str(tmp_path)), range(100)))
+    assert (caught.value.what, caught.value.remedy, caught.value.exit_code) == (
+        "tile 7 holds 3 voxels that are not finite.",
+        "Mask them.",
+        1,
+    )
+    before = calls(tmp_path)
+    time.sleep(0.3)
+    assert calls(tmp_path) == before
+    assert len(list(processes(partial(note, str(tmp_path)), range(5)))) == 5
+
+
+@pytest.mark.cluster
+def test_a_map_that_is_given_up_leaves_nothing_running(processes: DaskMap, tmp_path: Path) -> None:
+    reports = processes(partial(note, str(tmp_path)), range(100))
+    next(reports)
+    reports.close()
+    before = calls(tmp_path)
+    time.sleep(0.3)
+    assert calls(tmp_path) == before
+    assert sum(before.values()) < 20
+
+
+@pytest.mark.cluster
+def test_a_killed_worker_is_replaced_and_its_tile_done_again(
+    processes: DaskMap, tmp_path: Path
+) -> None:
+    reports = list(processes(partial(die_once, str(tmp_path)), range(30)))
+    assert sorted(r.number for r in reports) == list(range(30))
+    assert (tmp_path / "killed").exists()
+    assert set(calls(tmp_path)) == set(range(30))
+
+
+@pytest.mark.cluster
+def test_a_tile_that_keeps_killing_its_worker_ends_the_job(tmp_path: Path) -> None:
+    config = ClusterConfig(kind="local")
+    with (
+        pytest.raises(JobError, match="out of memory or crashed"),
+        open_cluster(config, ClusterSize(1, 1, GIB)) as map_tiles,
+    ):
+        list(map_tiles(partial(die_always, str(tmp_path)), range(3)))
+
+
+def test_a_scheduler_that_does_not_answer_is_named(tmp_path: Path) -> None:
+    config = ClusterConfig(kind="existing", address="tcp://127.0.0.1:9")
+    with (
+        pytest.raises(JobError, match=r"127\.0\.0\.1:9"),
+        open_cluster(config, ClusterSize(1, 1, GIB)),
+    ):
+        pass
