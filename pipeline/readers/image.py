@@ -7,6 +7,7 @@ are decoded whole.
 
 from __future__ import annotations
 
+import gzip
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from pipeline.errors import SourceError
 from pipeline.model.grid import Box
 from pipeline.model.header import ReadOptions, VolumeHeader
-from pipeline.readers.filesource import READ_ERRORS, FileSource, make_header
+from pipeline.readers.filesource import BLOCK_BYTES, READ_ERRORS, FileSource, make_header
 from pipeline.readers.flat import FlatSource, check_size
 from pipeline.readers.imageheader import Payload, read_payload
 
@@ -38,7 +39,7 @@ DTYPE_OF_PIXEL = {
 
 
 class WholeImageSource(FileSource):
-    """An image that can only be decoded whole: compressed, or scattered over files.
+    """An image that can only be decoded whole: compressed, or stored in scaled values.
 
     The first box decodes the whole volume, which then stays in the memory of the process (header
     attribute ``resident_bytes``); every later box is a copy.  Convert large scans first.
@@ -47,6 +48,7 @@ class WholeImageSource(FileSource):
     def _read(self, box: Box) -> NDArray[Any]:
         with self._lock:
             if self._handle is None:
+                _check_gzip(self._files[-1])
                 reader = sitk.ImageFileReader()
                 reader.SetFileName(str(self._files[0]))
                 decoded = reader.Execute()
@@ -110,14 +112,25 @@ def open_image(path: Path, options: ReadOptions) -> FileSource:
 
 def _source(path: Path, payload: Payload, header: VolumeHeader) -> FileSource:
     files = _files(path, payload)
-    if payload.data is None or payload.offset_bytes is None:
+    if payload.offset_bytes is None:
         return WholeImageSource(header, files)
     check_size(payload.data, payload.offset_bytes, header, exact=False)
     return FlatSource(header, payload.data, payload.offset_bytes, payload.byte_order, tuple(files))
 
 
 def _files(path: Path, payload: Payload) -> list[Path]:
-    return [path] if payload.data in {None, path} else [path, Path(str(payload.data))]
+    return [path] if payload.data == path else [path, payload.data]
+
+
+def _check_gzip(path: Path) -> None:
+    """Decompress a gzip file to its end: ITK reads a truncated one as if it ended in zeros.
+
+    Costs a second decompression, and no memory.
+    """
+    if path.name.lower().endswith(".gz"):
+        with gzip.open(path) as file:
+            while file.read(BLOCK_BYTES):
+                pass
 
 
 def _information(path: Path) -> Any:

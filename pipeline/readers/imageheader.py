@@ -32,16 +32,16 @@ class Payload:
     ----------
     voxel_um : tuple of float or None
         Stated voxel size, micrometres, (z, y, x).
-    data : Path or None
-        The one file that holds the voxels; None where there are several.
+    data : Path
+        The one file that holds the voxels.
     offset_bytes : int or None
-        Where the first voxel lies; None where they are encoded or scattered.
+        Where the first voxel lies; None where they are encoded.
     byte_order : str
         ``<`` or ``>``.
     """
 
     voxel_um: Voxel | None
-    data: Path | None
+    data: Path
     offset_bytes: int | None
     byte_order: str = "<"
 
@@ -62,13 +62,13 @@ def read_payload(path: Path) -> Payload:
     Raises
     ------
     SourceError
-        The header breaks off, or names a data file that is missing.
+        The header breaks off, names a data file that is missing, or names several.
     """
     name = path.name.lower()
     if name.endswith((".nii", ".nii.gz")):
         return _nifti(path)
     payload = _meta(path) if name.endswith((".mha", ".mhd")) else _nrrd(path)
-    if payload.data is not None and not payload.data.is_file():
+    if not payload.data.is_file():
         raise SourceError(
             f"{path} names the data file {payload.data}, which is missing.", "Copy it beside it."
         )
@@ -113,7 +113,7 @@ def _meta(path: Path) -> Payload:
     data = match[1].decode("latin-1").strip()
     local = data.upper() == "LOCAL"
     if data.upper().startswith("LIST") or "%" in data or len(data.split()) > 1:
-        return Payload(voxel, None, None)
+        raise _scattered(path, data)
     file_path = path if local else path.parent / data
     flags = (fields.get("compresseddata", "False"), fields.get("binarydata", "True"))
     if flags[0].lower()[:1] in {"t", "1"} or flags[1].lower()[:1] in {"f", "0"}:
@@ -142,7 +142,7 @@ def _nrrd(path: Path) -> Payload:
     voxel = _nrrd_voxel(fields)
     data = fields.get("data file", fields.get("datafile"))
     if data is not None and (data.upper().startswith("LIST") or len(data.split()) > 1):
-        return Payload(voxel, None, None)
+        raise _scattered(path, data)
     file_path = path if data is None else path.parent / data
     order = ">" if fields.get("endian", "little").lower() == "big" else "<"
     skips = [
@@ -173,4 +173,14 @@ def _nrrd_voxel(fields: dict[str, str]) -> Voxel | None:
 def _reversed_voxel(text: str | None, unit: str | list[str]) -> Voxel | None:
     """Read three numbers in the order x, y, z."""
     numbers = [float(v) for v in (text or "").split()]
-    return voxel_of(numbers[::-1], unit) if len(numbers) == 3 else None
+    # NRRD spells "not known" as nan.
+    if len(numbers) != 3 or not np.all(np.isfinite(numbers)):
+        return None
+    return voxel_of(numbers[::-1], unit)
+
+
+def _scattered(path: Path, data: str) -> SourceError:
+    return SourceError(
+        f"{path} spreads its voxels over several files ({data}), wanted one.",
+        "Save the volume with one data file.",
+    )

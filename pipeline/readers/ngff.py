@@ -19,7 +19,7 @@ from pipeline.readers.units import Voxel, unit_um, voxel_from_attributes, voxel_
 MARKS = ("zarr.json", ".zgroup", ".zarray")
 """Files that make a folder a Zarr array or group."""
 
-ZARR_ERRORS = (*READ_ERRORS, TypeError)
+ZARR_ERRORS = (*READ_ERRORS, TypeError, AttributeError)
 
 
 class ZarrSource(FileSource):

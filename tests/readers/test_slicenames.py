@@ -34,7 +34,7 @@ def test_a_lost_slice_is_named(n: int, first: int, step: int, width: int, data: 
 
 def test_many_missing_slices_are_counted() -> None:
     names = [f"s{n:03d}.tif" for n in range(100) if n < 10 or n > 30]
-    with pytest.raises(SourceError, match="lacks 21 of 100 slices: s010, s011.* and 16 more"):
+    with pytest.raises(SourceError, match=r"lacks 21 of 100 slices: s010, s011.* and 16 more"):
         ordered_slices(FOLDER, names)
 
 
