@@ -224,6 +224,7 @@ def _write_volume(
             targets[0].write(box, rendering.grey)
             for target in targets[1:]:
                 target.write(box, rendering.phases)
+            del rendering  # or it would live on beside the next tile
             done += box.n_voxels
             if on_progress is not None:
                 on_progress(done, total)
