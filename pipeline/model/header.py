@@ -14,6 +14,31 @@ DTYPES = ("uint8", "int16", "uint16", "float32")
 
 
 @dataclass(frozen=True, slots=True)
+class ReadOptions:
+    """What a caller states about a source; everything left None is read from the file.
+
+    Parameters
+    ----------
+    voxel_um : tuple of float, optional
+        Overrides the voxel size of the file, (z, y, x) in micrometres.
+    shape : tuple of int, optional
+        Raw files: voxels along (z, y, x).
+    dtype : str, optional
+        Raw files: one of `DTYPES`.
+    byte_order : str, optional
+        Raw files: ``little`` or ``big``.
+    offset_bytes : int, optional
+        Raw files: bytes before the first voxel.
+    """
+
+    voxel_um: tuple[float, float, float] | None = None
+    shape: Triple | None = None
+    dtype: str | None = None
+    byte_order: str | None = None
+    offset_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class VolumeHeader:
     """Shape, type and scale of a volume, checked once at the border.
 
@@ -60,9 +85,7 @@ class VolumeHeader:
                 f"{self.location} holds {self.dtype} voxels, wanted one of {', '.join(DTYPES)}.",
                 "Convert the reconstruction to one of these types.",
             )
-        if self.voxel_um is not None and not all(
-            math.isfinite(v) and v > 0 for v in self.voxel_um
-        ):
+        if self.voxel_um is not None and not all(math.isfinite(v) and v > 0 for v in self.voxel_um):
             raise SourceError(
                 f"voxel size {self.voxel_um} um of {self.location} is not positive and finite.",
                 "Give the edge length of a voxel with --voxel-um V or --voxel-um Z,Y,X.",

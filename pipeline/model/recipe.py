@@ -7,6 +7,7 @@ every result and leaves the tiling out, because tiling never changes a result.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import re
 from collections.abc import Iterable, Mapping
@@ -60,7 +61,7 @@ class Segment(_Part):
                 "segment.thresholds goes with segment.method=manual: give both or neither"
             )
         levels = self.thresholds or ()
-        if any(b <= a for a, b in zip(levels, levels[1:], strict=False)):
+        if any(b <= a for a, b in itertools.pairwise(levels)):
             raise ValueError(f"segment.thresholds must ascend, got {list(levels)}")
         return self
 
@@ -103,7 +104,7 @@ class Tiling(_Part):
 
 
 class Recipe(_Part):
-    """The complete parameters of a run.
+    r"""The complete parameters of a run.
 
     Examples
     --------

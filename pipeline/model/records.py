@@ -126,9 +126,7 @@ PHASES = Table(
         Column("min_voxels", COUNT, "Smallest body that gets a row."),
         Column("n_under_resolved", COUNT, "Particles flagged under_resolved."),
         Column("n_touching_border", COUNT, "Particles cut by the border of the volume."),
-        Column(
-            "number_density_mm3", REAL, "Particles per mm3 searched; null where empty.", True
-        ),
+        Column("number_density_mm3", REAL, "Particles per mm3 searched; null where empty.", True),
         Column("largest_volume_um3", REAL, "Volume of the largest particle; null if none.", True),
     ),
 )
@@ -177,12 +175,12 @@ PARTICLES = Table(
         Column("grey_sd", REAL, "Standard deviation of the grey, in grey levels of the source."),
         Column("grey_min", REAL, "Smallest grey, in grey levels of the source."),
         Column("grey_max", REAL, "Largest grey, in grey levels of the source."),
-        Column("touches_border", FLAG, "Cut by the border of the volume: its size is a lower bound."),
+        Column("touches_border", FLAG, "Cut by the volume's border: its size is a lower bound."),
         Column("touches_mask_edge", FLAG, "Touches voxels outside the specimen."),
         Column(
             "under_resolved",
             FLAG,
-            "Shortest axis under 3 voxels (common practice, no source): shape is not reliable.",
+            "Thinner than 3 voxels, as a box of equal spread (common practice, no source).",
         ),
     ),
 )
@@ -198,3 +196,28 @@ def write_dictionary() -> str:
         lines += [f"| {c.name} | {c.type} | {c.meaning} |" for c in table.columns]
         lines.append("")
     return "\n".join(lines)
+
+
+@dataclass(frozen=True, slots=True)
+class TileReport:
+    """What a worker tells of one finished tile: small, so that schedulers carry nothing heavy.
+
+    Parameters
+    ----------
+    number : int
+        Tile in raster order of the stage's grid.
+    n_voxels : int
+        Voxels of the tile's core.
+    seconds : float
+        Time from the worker's own start of the tile to its data being in place.
+    worker : str
+        Host and process that did it.
+    peak_bytes : int
+        Peak resident size of that process so far.
+    """
+
+    number: int
+    n_voxels: int
+    seconds: float
+    worker: str
+    peak_bytes: int

@@ -1,40 +1,15 @@
-"""The protocol that every reader fulfils, and the options that a caller may give."""
+"""The protocol that every reader fulfils."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
-import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model.grid import Box, Triple
-from pipeline.model.header import VolumeHeader
+from pipeline.model.grid import Box
+from pipeline.model.header import ReadOptions, VolumeHeader
 
-
-@dataclass(frozen=True, slots=True)
-class ReadOptions:
-    """What a caller states about a source; everything left None is read from the file.
-
-    Parameters
-    ----------
-    voxel_um : tuple of float, optional
-        Overrides the voxel size of the file, (z, y, x) in micrometres.
-    shape : tuple of int, optional
-        Raw files: voxels along (z, y, x).
-    dtype : str, optional
-        Raw files: one of `pipeline.model.header.DTYPES`.
-    byte_order : str, optional
-        Raw files: ``little`` or ``big``.
-    offset_bytes : int, optional
-        Raw files: bytes before the first voxel.
-    """
-
-    voxel_um: tuple[float, float, float] | None = None
-    shape: Triple | None = None
-    dtype: str | None = None
-    byte_order: str | None = None
-    offset_bytes: int | None = None
+__all__ = ["ReadOptions", "Source"]
 
 
 @runtime_checkable

@@ -1,0 +1,290 @@
+"""The plan: what will be done, computed from a header and a recipe before any voxel is read.
+
+Everything a run needs is in the plan, and executors merely interpret it.  Bytes are projected per
+stage, so that a run that cannot fit is refused before it starts; a test holds measured peaks under
+the projection.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from pydantic import BaseModel, ConfigDict
+
+from pipeline.errors import PlanError
+from pipeline.model.grid import TileGrid, Triple
+from pipeline.model.header import ReadOptions, VolumeHeader
+from pipeline.model.metadata import ScanMetadata
+from pipeline.model.recipe import Recipe, hash_values
+
+GREY_LEVELS = 65536
+"""Levels of the conditioned grey scale (uint16)."""
+
+MIB = 1 << 20
+
+WORKER_BASE_BYTES = 380 * MIB
+"""Resident size of a worker with all libraries loaded and kernels compiled (measured)."""
+
+TALLY_BYTES = 48 * 8
+"""Bytes of one body's tally."""
+
+
+class StagePlan(BaseModel):
+    """One stage of a scan.
+
+    Attributes
+    ----------
+    name : str
+        Name of the stage.
+    n_tiles : int
+        Units of work; 0 for a stage that only folds what tiles left.
+    halo_vx : int
+        Voxels around a tile's core that it only reads.
+    read_bytes, write_bytes : int
+        Bytes before compression that the stage moves.
+    worker_bytes : int
+        Projected peak resident size of a worker process in this stage.
+    key : str
+        Hash of all that the stage's result depends on, with the tiling: a record of finished work
+        counts only under the same key.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str
+    n_tiles: int
+    halo_vx: int
+    read_bytes: int
+    write_bytes: int
+    worker_bytes: int
+    key: str
+
+
+class Plan(BaseModel):
+    """Everything that a run needs to know, frozen."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    scan_id: str
+    source: str
+    options: ReadOptions
+    header: VolumeHeader
+    recipe: Recipe
+    metadata: ScanMetadata
+    code_version: str
+    stages: tuple[StagePlan, ...]
+
+    @property
+    def grid(self) -> TileGrid:
+        """The tiles of the full-resolution volume."""
+        return TileGrid(self.header.shape, self.tile_shape)
+
+    @property
+    def tile_shape(self) -> Triple:
+        """Shape of a tile, cut down to a volume that is smaller than one."""
+        return fit_tile(self.recipe.tiling.tile_shape, self.header.shape)
+
+    @property
+    def voxel_um(self) -> tuple[float, float, float]:
+        """Edge lengths of a voxel in um, (z, y, x)."""
+        return self.header.require_voxel_um()
+
+    @property
+    def worker_bytes(self) -> int:
+        """Projected peak resident size of a worker over all stages."""
+        return max(stage.worker_bytes for stage in self.stages)
+
+    @property
+    def disk_bytes(self) -> int:
+        """Disk that the run may need at worst: every array uncompressed at the same time."""
+        return sum(stage.write_bytes for stage in self.stages)
+
+    def stage(self, name: str) -> StagePlan:
+        """Return the stage of that name."""
+        return next(stage for stage in self.stages if stage.name == name)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a machine offers.
+
+    Parameters
+    ----------
+    worker_bytes : int or None
+        Memory limit of a worker process; None where none is set.
+    disk_free_bytes : int or None
+        Free space of the workspace; None where it cannot be told.
+    """
+
+    worker_bytes: int | None = None
+    disk_free_bytes: int | None = None
+
+
+def fit_tile(tile_shape: Triple, shape: Triple) -> Triple:
+    """Return `tile_shape` cut down to a volume that is smaller along an axis."""
+    edges = [min(t, n) for t, n in zip(tile_shape, shape, strict=True)]
+    return (edges[0], edges[1], edges[2])
+
+
+def denoise_halo(recipe: Recipe) -> int:
+    """Return the voxels around a core that the recipe's filter reads."""
+    denoise = recipe.condition.denoise
+    if denoise.method == "median":
+        return denoise.radius_vx
+    if denoise.method == "gaussian":
+        return math.ceil(4 * denoise.sigma_vx)
+    return 0
+
+
+def plan_scan(
+    scan_id: str,
+    source: str,
+    options: ReadOptions,
+    header: VolumeHeader,
+    recipe: Recipe,
+    metadata: ScanMetadata,
+    code_version: str,
+) -> Plan:
+    """Plan the whole way of a scan from its header alone.
+
+    Parameters
+    ----------
+    scan_id : str
+        Checked identifier of the scan.
+    source : str
+        What opens the source again, in any process.
+    options : ReadOptions
+        What the caller stated about the source.
+    header : VolumeHeader
+        Header of the source; it must state a voxel size.
+    recipe : Recipe
+        Parameters of the run.
+    metadata : ScanMetadata
+        Facts about the scan.
+    code_version : str
+        Version of the code, part of every stage key.
+
+    Returns
+    -------
+    Plan
+        The plan.
+
+    Raises
+    ------
+    PlanError
+        If the volume is smaller than the halo of a filter.
+    SourceError
+        If no voxel size is known.
+    """
+    header.require_voxel_um()
+    halo = denoise_halo(recipe)
+    if halo and min(header.shape) <= halo:
+        raise PlanError(
+            f"{header.location} of shape {header.shape} is not larger than the halo of "
+            f"{halo} voxels that denoise.method={recipe.condition.denoise.method} reads.",
+            "Scan a larger field, or set condition.denoise.method=none.",
+        )
+    stages = _plan_stages(header, recipe, halo, code_version)
+    return Plan(
+        scan_id=scan_id,
+        source=source,
+        options=options,
+        header=header,
+        recipe=recipe,
+        metadata=metadata,
+        code_version=code_version,
+        stages=stages,
+    )
+
+
+def check_limits(plan: Plan, limits: Limits) -> None:
+    """Refuse a plan that does not fit a machine.
+
+    Raises
+    ------
+    PlanError
+        If the projected memory of a worker or the disk exceeds what there is.
+    """
+    if limits.worker_bytes is not None and plan.worker_bytes > limits.worker_bytes:
+        worst = max(plan.stages, key=lambda stage: stage.worker_bytes)
+        raise PlanError(
+            f"stage {worst.name} of {plan.scan_id} needs {worst.worker_bytes / MIB:.0f} MiB per "
+            f"worker with tiles of {plan.tile_shape}, but the limit is "
+            f"{limits.worker_bytes / MIB:.0f} MiB.",
+            "Set smaller tiles, such as --set 'tiling.tile_shape=[128,128,128]', or give workers "
+            "more memory.",
+        )
+    if limits.disk_free_bytes is not None and plan.disk_bytes > limits.disk_free_bytes:
+        raise PlanError(
+            f"{plan.scan_id} may need {plan.disk_bytes / MIB:.0f} MiB of disk, but only "
+            f"{limits.disk_free_bytes / MIB:.0f} MiB are free in the workspace.",
+            "Free some space or name a --workspace on a larger disk.",
+        )
+
+
+def _plan_stages(
+    header: VolumeHeader, recipe: Recipe, halo: int, code_version: str
+) -> tuple[StagePlan, ...]:
+    tile_shape = fit_tile(recipe.tiling.tile_shape, header.shape)
+    n_tiles = len(TileGrid(header.shape, tile_shape))
+    tile = math.prod(tile_shape)
+    haloed = math.prod(n + 2 * halo for n in tile_shape)
+    shared = math.prod(n + 1 for n in tile_shape)
+    n, size = header.n_voxels, header.itemsize
+    phases = len(recipe.particle_phases)
+    # A compressed single-stream file is decoded whole, once a process: its reader says so.
+    resident = int(header.attributes.get("resident_bytes", 0))
+    gaussian = 4 * haloed if recipe.condition.denoise.method == "gaussian" else 0
+    # Bytes a tile holds at the same time in each stage; each term names an array of that stage,
+    # and the storing of a shard holds its encoded copy once more.
+    rows: list[tuple[str, int, int, int, int, int]] = [
+        ("ingest", n_tiles, 0, n * size, n * size, resident + 3 * tile * size + 8 * GREY_LEVELS),
+    ]
+    if header.dtype == "float32":
+        rows.append(("survey", n_tiles, 0, n * size, 0, tile * (2 * size + 2)))
+    rows += [
+        (
+            "condition",
+            n_tiles,
+            halo,
+            n * size,
+            n * 2,
+            haloed * (2 * size + 2) + gaussian + tile * (2 + 2 + 1 + 2) + 8 * GREY_LEVELS,
+        ),
+        ("segment", 0, 0, 0, 0, 0),
+        ("label", n_tiles, 1, n * 2, n * 5, shared * (2 + 2 + 1 + 4 + 8) + tile * 10),
+        ("seams", n_tiles, 0, 0, 0, 12 * 4 * max(tile // min(tile_shape), 1)),
+        ("reduce", 0, 0, 0, 0, 0),
+        ("catalogue", 0, 0, 0, 0, 0),
+        ("present", n_tiles, 0, n * 4, n * 4 * phases, tile * (4 + 4 + 8) + tile * size * 2),
+    ]
+    planned: list[StagePlan] = []
+    key = hash_values(
+        [header.location, header.shape, header.dtype, header.n_bytes, tile_shape, code_version]
+    )
+    for name, n_items, halo_vx, read, write, tile_bytes in rows:
+        key = hash_values([key, name, _parameters(recipe, name)])
+        planned.append(
+            StagePlan(
+                name=name,
+                n_tiles=n_items,
+                halo_vx=halo_vx,
+                read_bytes=read,
+                write_bytes=write,
+                worker_bytes=WORKER_BASE_BYTES + tile_bytes if n_items else 0,
+                key=key,
+            )
+        )
+    return tuple(planned)
+
+
+def _parameters(recipe: Recipe, stage: str) -> object:
+    """Return the part of a recipe that a stage's result depends on beyond its predecessors."""
+    parts: dict[str, object] = {
+        "condition": recipe.condition.model_dump(mode="json"),
+        "segment": recipe.segment.model_dump(mode="json"),
+        "label": [recipe.label.connectivity, [p.model_dump(mode="json") for p in recipe.phases]],
+        "reduce": list(recipe.load_axis),
+    }
+    return parts.get(stage)

@@ -1,0 +1,116 @@
+"""The conditioned grey scale and the specimen mask: products that several stages share."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.kernels.denoise import quantise_grey
+from pipeline.kernels.mask import CoarseMask, coarse_block_vx, estimate_mask, fold_blocks, mask_box
+from pipeline.model.grid import Box, TileGrid, Triple
+from pipeline.model.plan import Plan
+from pipeline.stores.job import JobFolder, read_arrays, write_arrays, write_whole
+
+INTEGER_OFFSETS = {"uint8": 0.0, "uint16": 0.0, "int16": -32768.0}
+
+
+@dataclass(frozen=True, slots=True)
+class GreyScale:
+    """Source grey = gain * conditioned grey + offset.
+
+    Parameters
+    ----------
+    gain, offset : float
+        The affine scale; integers of the source stay exact with a gain of 1.
+    n_nonfinite : int
+        Voxels that were not finite: conditioned grey 0 is theirs alone where the source is float.
+    """
+
+    gain: float
+    offset: float
+    n_nonfinite: int = 0
+
+    def apply(self, voxels: NDArray[Any]) -> NDArray[np.uint16]:
+        """Return voxels on the conditioned scale."""
+        grey = quantise_grey(voxels, self.gain, self.offset)
+        if voxels.dtype.kind == "f":
+            np.maximum(grey, 1, out=grey, where=np.isfinite(voxels))
+        return grey
+
+
+def write_scale(folder: JobFolder, scale: GreyScale) -> None:
+    """Leave the grey scale for later stages."""
+    write_whole(folder.product("grey.json"), json.dumps(asdict(scale)).encode())
+
+
+def read_scale(folder: JobFolder) -> GreyScale:
+    """Return the grey scale."""
+    return GreyScale(**json.loads(folder.product("grey.json").read_bytes()))
+
+
+def fold_mask_side(grey: NDArray[np.uint16], origin: Triple, shape: Triple) -> dict[str, Any]:
+    """Return a tile's contribution to the coarse level on which the mask is estimated."""
+    first, sums = fold_blocks(grey, origin, coarse_block_vx(shape))
+    return {"block_first": np.array(first, np.int64), "block_sums": sums}
+
+
+def fold_mask(folder: JobFolder, plan: Plan, stage: str) -> None:
+    """Add up the coarse level from what the tiles of a stage left and estimate the mask on it."""
+    shape = plan.header.shape
+    block = coarse_block_vx(shape)
+    sums = np.zeros([-(-n // block) for n in shape], np.int64)
+    for number in range(len(plan.grid)):
+        side = read_arrays(folder.side(stage, number))
+        part, first = side["block_sums"], side["block_first"]
+        sums[tuple(slice(a, a + n) for a, n in zip(first, part.shape, strict=True))] += part
+    mask = estimate_mask(sums, shape, block)
+    write_arrays(
+        folder.product("mask.npz"),
+        {
+            "inside": mask.inside,
+            "mean": mask.mean,
+            "numbers": np.array([mask.block, mask.level, mask.present], np.int64),
+        },
+    )
+
+
+def read_mask(folder: JobFolder, plan: Plan) -> CoarseMask | None:
+    """Return the specimen mask; None where everything is specimen."""
+    if plan.recipe.condition.mask == "none":
+        return None
+    stored = read_arrays(folder.product("mask.npz"))
+    block, level, present = (int(v) for v in stored["numbers"])
+    return CoarseMask(
+        block=block,
+        shape=plan.header.shape,
+        inside=stored["inside"],
+        mean=stored["mean"],
+        level=level,
+        present=bool(present),
+    )
+
+
+def specimen_voxels(
+    mask: CoarseMask | None, scale: GreyScale, grey: NDArray[np.uint16], box: Box
+) -> NDArray[np.uint8] | None:
+    """Return which voxels of a box belong to the specimen; None where all do.
+
+    `grey` is conditioned: where the source held no finite value it is 0.
+    """
+    inside = None if mask is None else mask_box(mask, box)
+    if scale.n_nonfinite:
+        finite = (grey > 0).astype(np.uint8)
+        inside = finite if inside is None else inside & finite
+    return inside
+
+
+def sum_sides(folder: JobFolder, stage: str, grid: TileGrid, name: str) -> NDArray[np.int64]:
+    """Return the sum over all tiles of one array of their side files."""
+    total = read_arrays(folder.side(stage, 0), (name,))[name].copy()
+    for number in range(1, len(grid)):
+        total += read_arrays(folder.side(stage, number), (name,))[name]
+    return total

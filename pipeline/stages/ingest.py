@@ -1,0 +1,115 @@
+"""Ingest: the source, read once, becomes a checksummed OME-Zarr image with its pyramid."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import zarr
+from numpy.typing import NDArray
+
+from pipeline.errors import DataError, SourceError
+from pipeline.kernels.pyramid import halve_mean
+from pipeline.kernels.threshold import float_grey_scale, fold_float_histogram, fold_histogram
+from pipeline.model.grid import Box
+from pipeline.model.plan import Plan
+from pipeline.readers import open_source
+from pipeline.stages.grey import (
+    INTEGER_OFFSETS,
+    GreyScale,
+    fold_mask,
+    fold_mask_side,
+    sum_sides,
+    write_scale,
+)
+from pipeline.stages.levels import open_levels, write_levels
+from pipeline.stores.job import JobFolder, write_arrays, write_whole
+from pipeline.stores.ome import create_pyramid
+
+
+class IngestStage:
+    """Source to ``scan.zarr``; folds the grey histogram and, for integers, the specimen mask."""
+
+    def __init__(self, folder: JobFolder, plan: Plan) -> None:
+        self.folder, self.plan = folder, plan
+        self.is_float = plan.header.dtype == "float32"
+
+    @cached_property
+    def source(self) -> Any:
+        """The source, opened again in this process and still what the plan was made for."""
+        source = open_source(self.plan.source, self.plan.options)
+        got, wanted = source.header, self.plan.header
+        if (got.shape, got.dtype) != (wanted.shape, wanted.dtype):
+            raise SourceError(
+                f"{wanted.location} has changed since it was planned: got {got.shape} "
+                f"{got.dtype}, wanted {wanted.shape} {wanted.dtype}.",
+                "Submit it again.",
+            )
+        return source
+
+    @cached_property
+    def levels(self) -> list[zarr.Array[Any]]:
+        """Levels of the image."""
+        return open_levels(self.folder.scan_store)
+
+    def prepare(self) -> None:
+        """Create the image."""
+        plan = self.plan
+        create_pyramid(
+            self.folder.scan_store,
+            plan.scan_id,
+            plan.header.shape,
+            plan.header.dtype,
+            plan.tile_shape,
+            plan.voxel_um,
+        )
+
+    def process(self, number: int) -> int:
+        """Copy one tile and fold its grey values."""
+        core = self.plan.grid.tile(number).core
+        voxels = self.source.read(core)
+        write_levels(self.levels, core, voxels, halve_mean)
+        write_arrays(self.folder.side("ingest", number), self._fold_tile(voxels, core))
+        return core.n_voxels
+
+    def _fold_tile(self, voxels: NDArray[Any], core: Box) -> dict[str, NDArray[Any]]:
+        if self.is_float:
+            counts, n_nonfinite = fold_float_histogram(voxels)
+            return {"histogram": counts, "n_nonfinite": np.array([n_nonfinite], np.int64)}
+        grey = GreyScale(1.0, INTEGER_OFFSETS[self.plan.header.dtype]).apply(voxels)
+        side = {"histogram": fold_histogram(grey)}
+        if self.plan.recipe.condition.mask != "none":
+            side |= fold_mask_side(grey, core.start, self.plan.header.shape)
+        return side
+
+    def fold(self) -> None:
+        """Fix the grey scale; refuse volumes that hold nothing to segment."""
+        plan, folder = self.plan, self.folder
+        histogram = sum_sides(folder, "ingest", plan.grid, "histogram")
+        if self.is_float:
+            scale = self._float_scale(histogram)
+        else:
+            scale = GreyScale(1.0, INTEGER_OFFSETS[plan.header.dtype])
+        if np.count_nonzero(histogram) < 2:
+            raise DataError(
+                f"{plan.header.location} is constant: every voxel has the same grey.",
+                "Check the reconstruction and the data set that was named.",
+            )
+        write_scale(folder, scale)
+        if not self.is_float and plan.recipe.condition.mask != "none":
+            fold_mask(folder, plan, "ingest")
+        write_whole(folder.product("checksum.txt"), self.source.checksum().encode())
+
+    def _float_scale(self, histogram: NDArray[np.int64]) -> GreyScale:
+        plan = self.plan
+        n_nonfinite = int(sum_sides(self.folder, "ingest", plan.grid, "n_nonfinite")[0])
+        if n_nonfinite and plan.recipe.condition.nonfinite == "refuse":
+            raise DataError(
+                f"{plan.header.location} holds {n_nonfinite} voxels that are NaN or infinite, of "
+                f"{plan.header.n_voxels}.",
+                "Reconstruct it again, or take them as outside the specimen with "
+                "--set condition.nonfinite=outside.",
+            )
+        gain, offset = float_grey_scale(histogram)
+        return GreyScale(gain, offset, n_nonfinite)

@@ -1,0 +1,108 @@
+"""Label: phases and bodies of each tile, with their tallies and the layers it shares."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import zarr
+from numpy.typing import NDArray
+
+from pipeline.kernels.bodies import label_tile
+from pipeline.kernels.pyramid import halve_labels
+from pipeline.kernels.seams import cut_faces
+from pipeline.kernels.tally import BEYOND
+from pipeline.kernels.threshold import classify_phases
+from pipeline.model.grid import Box
+from pipeline.model.plan import Plan
+from pipeline.model.recipe import OUTSIDE, Recipe
+from pipeline.stages.grey import read_mask, read_scale, specimen_voxels
+from pipeline.stages.levels import open_levels, write_levels
+from pipeline.stages.segment import read_thresholds
+from pipeline.stores.job import JobFolder, write_arrays
+from pipeline.stores.ome import create_pyramid
+from pipeline.stores.volume import create_volume, open_volume, read_box, write_tile
+
+
+def smallest_particles(recipe: Recipe) -> NDArray[np.int64]:
+    """Return the fewest voxels of a particle by phase; 0 where bodies are not wanted."""
+    smallest = np.zeros(256, np.int64)
+    for position in recipe.particle_phases:
+        smallest[position] = recipe.phases[position].min_voxels
+    return smallest
+
+
+class LabelStage:
+    """``conditioned.zarr`` to the phase map, local ids and tallies."""
+
+    def __init__(self, folder: JobFolder, plan: Plan) -> None:
+        self.folder, self.plan = folder, plan
+        self.scale = read_scale(folder)
+        self.mask = read_mask(folder, plan)
+        self.thresholds = read_thresholds(folder)
+        self.smallest = smallest_particles(plan.recipe)
+
+    @cached_property
+    def conditioned(self) -> zarr.Array[Any]:
+        """The volume that is segmented."""
+        return open_volume(self.folder.conditioned)
+
+    @cached_property
+    def bodies(self) -> zarr.Array[Any]:
+        """Local ids."""
+        return open_volume(self.folder.bodies)
+
+    @cached_property
+    def phase_levels(self) -> list[zarr.Array[Any]]:
+        """Levels of the phase map."""
+        return open_levels(self.folder.scan_store / "labels" / "phases")
+
+    def prepare(self) -> None:
+        """Create the phase map and the volume of local ids."""
+        plan = self.plan
+        create_pyramid(
+            self.folder.scan_store / "labels" / "phases",
+            "phases",
+            plan.header.shape,
+            "uint8",
+            plan.tile_shape,
+            plan.voxel_um,
+            fill=OUTSIDE,
+            label=True,
+        )
+        create_volume(self.folder.bodies, plan.header.shape, "uint32", plan.tile_shape)
+
+    def process(self, number: int) -> int:
+        """Label one tile: its core plus one shared layer above."""
+        plan = self.plan
+        core = plan.grid.tile(number).core
+        box = core.grow((0, 0, 0), (1, 1, 1)).clip(plan.header.shape)
+        grey = read_box(self.conditioned, box)
+        phases = self._classify(grey, box, core)
+        found = label_tile(
+            phases, grey, core, plan.header.shape, self.smallest, plan.recipe.label.connectivity
+        )
+        own = np.ascontiguousarray(phases[1:-1, 1:-1, 1:-1])
+        write_levels(self.phase_levels, core, own, halve_labels)
+        write_tile(self.bodies, core, found.labels[1:-1, 1:-1, 1:-1])
+        side = {
+            "tallies": found.tallies,
+            "small_bodies": found.small_bodies,
+            "small_voxels": found.small_voxels,
+            "phase_voxels": np.bincount(own.ravel(), minlength=256),
+            **cut_faces(found.labels),
+        }
+        write_arrays(self.folder.side("label", number), side, compress=False)
+        return core.n_voxels
+
+    def _classify(self, grey: NDArray[np.uint16], box: Box, core: Box) -> NDArray[np.uint8]:
+        """Return the phase map of the core with one layer around it."""
+        phases = np.full([n + 2 for n in core.shape], BEYOND, np.uint8)
+        inside = specimen_voxels(self.mask, self.scale, grey, box)
+        seen = tuple(slice(1, 1 + n) for n in box.shape)
+        phases[seen] = classify_phases(grey, inside, self.thresholds.levels)
+        return phases
+
+    def fold(self) -> None:
+        """Leave the tallies to the reduce stage."""

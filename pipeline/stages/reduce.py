@@ -1,0 +1,152 @@
+"""Reduce: tallies folded through the seams, one row a particle; runs on the driver."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from pipeline.kernels.descriptors import describe_particles
+from pipeline.kernels.reduce import (
+    Census,
+    MergedTallies,
+    merge_boxes,
+    merge_sums,
+    sum_sizes,
+    take_census,
+)
+from pipeline.kernels.seams import flatten_forest, merge_pairs
+from pipeline.kernels.tally import NO_VOXEL
+from pipeline.model.plan import Plan
+from pipeline.model.records import PARTICLES, PHASES
+from pipeline.stages.grey import read_scale, sum_sides
+from pipeline.stages.label import smallest_particles
+from pipeline.stages.segment import read_thresholds
+from pipeline.stores.job import JobFolder, read_arrays, write_arrays, write_partly
+
+
+class ReduceStage:
+    """Tallies and pairs to the rows of a scan and the table from local ids to particles."""
+
+    def __init__(self, folder: JobFolder, plan: Plan) -> None:
+        self.folder, self.plan = folder, plan
+
+    def prepare(self) -> None:
+        """Need nothing."""
+
+    def process(self, number: int) -> int:
+        """Have no tiles."""
+        raise RuntimeError(f"the reduce stage has no tile {number}")
+
+    def fold(self) -> None:
+        """Merge, number, describe."""
+        offsets = self._count_bodies()
+        root = self._merge_seams(offsets)
+        census = self._number_bodies(root, offsets)
+        merged = self._merge_tallies(census, offsets)
+        self._write_rows(census, merged)
+        ids = np.where(census.row_of >= 0, census.particle_id[census.row_of], 0)
+        phase = np.where(census.row_of >= 0, census.phase[census.row_of], 255).astype(np.uint8)
+        for number in range(len(self.plan.grid)):
+            part = slice(offsets[number], offsets[number + 1])
+            write_arrays(
+                self.folder.side("reduce", number),
+                {"particle_id": ids[part], "phase": phase[part]},
+                compress=False,
+            )
+
+    def _tallies(self, number: int) -> NDArray[np.int64]:
+        return read_arrays(self.folder.side("label", number), ("tallies",))["tallies"]
+
+    def _count_bodies(self) -> NDArray[np.int64]:
+        """Return the index of each tile's first local id among those of all tiles."""
+        counts = [len(self._tallies(number)) - 1 for number in range(len(self.plan.grid))]
+        return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+    def _merge_seams(self, offsets: NDArray[np.int64]) -> NDArray[np.int64]:
+        parent = np.arange(offsets[-1])
+        for number in range(len(self.plan.grid)):
+            for name, pairs in read_arrays(self.folder.side("seams", number)).items():
+                # Local ids count from 1.
+                merge_pairs(parent, pairs, offsets[number] - 1, offsets[int(name)] - 1)
+        flatten_forest(parent)
+        return parent
+
+    def _number_bodies(self, root: NDArray[np.int64], offsets: NDArray[np.int64]) -> Census:
+        size = np.zeros(root.size, np.int64)
+        first = np.full(root.size, NO_VOXEL)
+        phase = np.zeros(root.size, np.uint8)
+        for number in range(len(self.plan.grid)):
+            sum_sizes(self._tallies(number), root, offsets[number], size, first, phase)
+        return take_census(root, size, first, phase, smallest_particles(self.plan.recipe))
+
+    def _merge_tallies(self, census: Census, offsets: NDArray[np.int64]) -> MergedTallies:
+        merged = MergedTallies.empty(census.particle_id.size)
+        for merge in (merge_boxes, merge_sums):
+            for tile in self.plan.grid:
+                rows = census.row_of[offsets[tile.number] : offsets[tile.number + 1]]
+                merge(merged, self._tallies(tile.number), rows, tile.core.start)
+        return merged
+
+    def _write_rows(self, census: Census, merged: MergedTallies) -> None:
+        plan, scale = self.plan, read_scale(self.folder)
+        columns = describe_particles(
+            merged, plan.voxel_um, plan.recipe.load_axis, scale.gain, scale.offset
+        )
+        names = np.array([phase.name for phase in plan.recipe.phases])
+        n = census.particle_id.size
+        values = {
+            "scan_id": pa.array([plan.scan_id] * n, pa.string()),
+            "job": pa.array([self.folder.name] * n, pa.string()),
+            "phase": pa.array(names[census.phase], pa.string()),
+            "particle_id": census.particle_id,
+            **columns,
+        }
+        # Rows leave ordered as the catalogue reads them: phases by name.
+        order = np.argsort(names[census.phase], kind="stable")
+        table = pa.table([values[c.name] for c in PARTICLES.columns], schema=PARTICLES.schema)
+        write_partly(
+            self.folder.product("particles.parquet"),
+            lambda path: pq.write_table(table.take(pa.array(order)), path),
+        )
+        phases = self._describe_phases(census, columns)
+        write_partly(
+            self.folder.product("phases.parquet"), lambda path: pq.write_table(phases, path)
+        )
+
+    def _describe_phases(self, census: Census, columns: dict[str, NDArray[np.generic]]) -> pa.Table:
+        plan, grid = self.plan, self.plan.grid
+        voxel = float(np.prod(plan.voxel_um))
+        searched = read_thresholds(self.folder).n_voxels
+        n_voxels = sum_sides(self.folder, "label", grid, "phase_voxels")
+        small = census.small_bodies + sum_sides(self.folder, "label", grid, "small_bodies")
+        small_voxels = census.small_voxels + sum_sides(self.folder, "label", grid, "small_voxels")
+        rows = []
+        for position, phase in enumerate(plan.recipe.phases):
+            mine = census.phase == position
+            volumes = columns["volume_um3"][mine]
+            n_particles = int(mine.sum())
+            rows.append(
+                {
+                    "scan_id": plan.scan_id,
+                    "job": self.folder.name,
+                    "phase": phase.name,
+                    "position": position,
+                    "kind": phase.kind,
+                    "n_voxels": int(n_voxels[position]),
+                    "volume_um3": n_voxels[position] * voxel,
+                    "volume_fraction": n_voxels[position] / searched if searched else None,
+                    "n_particles": n_particles,
+                    "n_small_bodies": int(small[position]),
+                    "n_voxels_small": int(small_voxels[position]),
+                    "min_voxels": phase.min_voxels,
+                    "n_under_resolved": int(columns["under_resolved"][mine].sum()),
+                    "n_touching_border": int(columns["touches_border"][mine].sum()),
+                    "number_density_mm3": (
+                        n_particles / (searched * voxel * 1e-9) if searched else None
+                    ),
+                    "largest_volume_um3": float(volumes.max()) if n_particles else None,
+                }
+            )
+        return pa.Table.from_pylist(rows, schema=PHASES.schema)

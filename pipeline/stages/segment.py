@@ -1,0 +1,94 @@
+"""Segment: thresholds between phases, from the histogram of the specimen's voxels."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipeline.errors import DataError
+from pipeline.kernels.peaks import threshold_peaks
+from pipeline.kernels.threshold import threshold_multi_otsu
+from pipeline.model.plan import GREY_LEVELS, Plan
+from pipeline.stages.grey import GreyScale, read_scale, sum_sides
+from pipeline.stores.job import JobFolder, write_arrays, write_whole
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """Where phases part.
+
+    Parameters
+    ----------
+    levels : tuple of int
+        A voxel of conditioned grey >= ``levels[i]`` belongs to phase i + 1 or a brighter one.
+    source : tuple of float
+        The same as levels of the source: a voxel above ``source[i]`` belongs to phase i + 1.
+    notes : tuple of str
+        What the choice met.
+    n_voxels : int
+        Voxels of the specimen.
+    """
+
+    levels: tuple[int, ...]
+    source: tuple[float, ...]
+    notes: tuple[str, ...]
+    n_voxels: int
+
+
+def read_thresholds(folder: JobFolder) -> Thresholds:
+    """Return the thresholds of a job."""
+    values = json.loads(folder.product("segment.json").read_bytes())
+    return Thresholds(**{k: tuple(v) if isinstance(v, list) else v for k, v in values.items()})
+
+
+def levels_above(source: Sequence[float], scale: GreyScale) -> tuple[int, ...]:
+    """Return the first conditioned level above each grey of the source.
+
+    Examples
+    --------
+    >>> levels_above([68.0, 68.5], GreyScale(1.0, 0.0))
+    (69, 69)
+    """
+    levels = [math.floor((t - scale.offset) / scale.gain) + 1 for t in source]
+    return tuple(min(max(level, 0), GREY_LEVELS) for level in levels)
+
+
+class SegmentStage:
+    """Folded histograms to thresholds; no voxel is read."""
+
+    def __init__(self, folder: JobFolder, plan: Plan) -> None:
+        self.folder, self.plan = folder, plan
+
+    def prepare(self) -> None:
+        """Need nothing."""
+
+    def process(self, number: int) -> int:
+        """Have no tiles."""
+        raise RuntimeError(f"the segment stage has no tile {number}")
+
+    def fold(self) -> None:
+        """Choose the thresholds."""
+        recipe, scale = self.plan.recipe, read_scale(self.folder)
+        histogram = sum_sides(self.folder, "condition", self.plan.grid, "histogram")
+        n_voxels = int(histogram.sum())
+        if n_voxels == 0:
+            raise DataError(
+                f"no voxel of {self.plan.header.location} lies inside the specimen.",
+                "Take the whole volume with --set condition.mask=none.",
+            )
+        notes: tuple[str, ...] = ()
+        if recipe.segment.thresholds is not None:
+            source = recipe.segment.thresholds
+            levels = levels_above(source, scale)
+        else:
+            if recipe.segment.method == "peaks":
+                found = threshold_peaks(histogram, [phase.kind for phase in recipe.phases])
+            else:
+                found = threshold_multi_otsu(histogram, len(recipe.phases))
+            levels, notes = tuple(int(t) for t in found.thresholds), found.notes
+            source = tuple((t - 1) * scale.gain + scale.offset for t in levels)
+        write_arrays(self.folder.product("histogram.npz"), {"histogram": histogram})
+        values = {"levels": levels, "source": source, "notes": notes, "n_voxels": n_voxels}
+        write_whole(self.folder.product("segment.json"), json.dumps(values).encode())

@@ -1,0 +1,41 @@
+"""Survey: the mask of a float volume, whose grey scale is known only after ingest."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any
+
+import zarr
+
+from pipeline.model.plan import Plan
+from pipeline.stages.grey import fold_mask, fold_mask_side, read_scale
+from pipeline.stores.job import JobFolder, write_arrays
+from pipeline.stores.volume import open_volume, read_box
+
+
+class SurveyStage:
+    """``scan.zarr`` to the specimen mask."""
+
+    def __init__(self, folder: JobFolder, plan: Plan) -> None:
+        self.folder, self.plan = folder, plan
+        self.scale = read_scale(folder)
+
+    @cached_property
+    def raw(self) -> zarr.Array[Any]:
+        """The image as it came."""
+        return open_volume(self.folder.scan_store / "0")
+
+    def prepare(self) -> None:
+        """Need nothing."""
+
+    def process(self, number: int) -> int:
+        """Fold one tile into the coarse level."""
+        core = self.plan.grid.tile(number).core
+        grey = self.scale.apply(read_box(self.raw, core))
+        side = fold_mask_side(grey, core.start, self.plan.header.shape)
+        write_arrays(self.folder.side("survey", number), side)
+        return core.n_voxels
+
+    def fold(self) -> None:
+        """Estimate the mask."""
+        fold_mask(self.folder, self.plan, "survey")

@@ -1,0 +1,72 @@
+"""Compile every kernel once into the machine's cache, before many workers start at once.
+
+A cold cache that several processes fill together has crashed; a warm one is only read.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+
+from pipeline.kernels.bodies import label_tile
+from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
+from pipeline.kernels.descriptors import describe_particles
+from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, mask_box
+from pipeline.kernels.pyramid import halve_mean
+from pipeline.kernels.reduce import (
+    MergedTallies,
+    merge_boxes,
+    merge_sums,
+    sum_sizes,
+    take_census,
+)
+from pipeline.kernels.seams import cut_faces, flatten_forest, match_faces, merge_pairs
+from pipeline.kernels.threshold import classify_phases, fold_float_histogram, fold_histogram
+from pipeline.model.grid import Box
+from pipeline.model.header import DTYPES
+
+
+def warm_kernels() -> None:
+    """Run every compiled kernel on a few voxels of each type that tiles may have."""
+    shape = (24, 24, 24)
+    ramp = (np.arange(24**3) % 977).reshape(shape)
+    for dtype in DTYPES:
+        voxels = ramp.astype(dtype)
+        quantise_grey(voxels, 1.0, -32768.0 if dtype == "int16" else 0.0)
+        halve_mean(voxels)
+    fold_float_histogram(ramp.astype(np.float32))
+    grey = ramp.astype(np.uint16)
+    denoise_median(grey, 1)
+    denoise_gaussian(grey, 1.0)
+    sums = fold_blocks(grey, (0, 0, 0), coarse_block_vx(shape))[1]
+    mask = mask_box(estimate_mask(sums, shape, coarse_block_vx(shape)), Box((0, 0, 0), shape))
+    fold_histogram(grey, mask)
+    fold_histogram(grey, None)
+    classify_phases(grey, mask, (300, 600))
+    _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
+
+
+def _warm_bodies(phases: np.ndarray, grey: np.ndarray) -> None:
+    smallest = np.zeros(256, np.int64)
+    smallest[1:3] = 1
+    cores = [Box((z, 0, 0), (z + 11, 22, 22)) for z in (0, 11)]
+    tiles = [
+        label_tile(phases[: 13 + 0], grey, core, (22, 22, 22), smallest, connectivity)
+        for connectivity, core in product((6, 18, 26), cores)
+    ][-2:]
+    faces = [cut_faces(tile.labels) for tile in tiles]
+    pairs = match_faces((1, 0, 0), faces[0], faces[1])
+    counts = [len(tile.tallies) - 1 for tile in tiles]
+    parent = np.arange(sum(counts))
+    merge_pairs(parent, pairs, -1, counts[0] - 1)
+    flatten_forest(parent)
+    size, first = np.zeros(parent.size, np.int64), np.zeros(parent.size, np.int64)
+    phase = np.zeros(parent.size, np.uint8)
+    for tile, offset in zip(tiles, (0, counts[0]), strict=True):
+        sum_sizes(tile.tallies, parent, np.int64(offset), size, first, phase)
+    census = take_census(parent, size, first, phase, smallest)
+    merged = MergedTallies.empty(census.particle_id.size)
+    for merge in (merge_boxes, merge_sums):
+        merge(merged, tiles[0].tallies, census.row_of[: counts[0]], (0, 0, 0))
+    describe_particles(merged, (1.0, 1.0, 1.0), (1.0, 0.0, 0.0), 1.0, 0.0)

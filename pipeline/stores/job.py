@@ -1,0 +1,165 @@
+"""The folder of one job: its plan, what stages leave for each other, and its volumes.
+
+Layout, below ``jobs/<job>/`` of a workspace::
+
+    plan.json            the frozen plan
+    ledger/<stage>.log   finished tiles
+    sides/<stage>/       one small file a tile: tallies, seam layers, histograms
+    products/            what a stage folds from its tiles: mask, thresholds, rows
+    conditioned.zarr     grey scale that is segmented
+    bodies.zarr          local ids of tiles
+    scan.zarr            the OME-Zarr store, moved to scans/<scan>.zarr when it is complete
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from zipfile import BadZipFile
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import DamageError, NotFoundError, StoreError
+from pipeline.model.plan import Plan
+from pipeline.stores.ledger import Ledger
+
+
+@dataclass(frozen=True, slots=True)
+class JobFolder:
+    """Paths and small files of one job.
+
+    Parameters
+    ----------
+    path : Path
+        The job's folder; its name is the job's id, its grandparent the workspace.
+    """
+
+    path: Path
+
+    @property
+    def name(self) -> str:
+        """Id of the job."""
+        return self.path.name
+
+    @property
+    def workspace(self) -> Path:
+        """The workspace that the job belongs to."""
+        return self.path.parent.parent
+
+    @property
+    def scan_store(self) -> Path:
+        """The OME-Zarr store while the job is under way."""
+        return self.path / "scan.zarr"
+
+    @property
+    def conditioned(self) -> Path:
+        """The conditioned volume."""
+        return self.path / "conditioned.zarr"
+
+    @property
+    def bodies(self) -> Path:
+        """The volume of local ids."""
+        return self.path / "bodies.zarr"
+
+    def side(self, stage: str, number: int) -> Path:
+        """Return the small file that a tile of a stage leaves."""
+        return self.path / "sides" / stage / f"{number:09d}.npz"
+
+    def product(self, name: str) -> Path:
+        """Return the file in which a stage leaves what it folded."""
+        return self.path / "products" / name
+
+    def ledger(self, stage: str, key: str) -> Ledger:
+        """Return the ledger of a stage."""
+        return Ledger(self.path / "ledger" / f"{stage}.log", key)
+
+    def write_plan(self, plan: Plan) -> None:
+        """Write the plan, whole or not at all."""
+        write_whole(self.path / "plan.json", plan.model_dump_json(indent=1).encode())
+
+    def read_plan(self) -> Plan:
+        """Read the plan.
+
+        Raises
+        ------
+        NotFoundError
+            If the job does not exist.
+        """
+        try:
+            text = (self.path / "plan.json").read_bytes()
+        except OSError:
+            raise NotFoundError(f"there is no job {self.name} in {self.workspace}.") from None
+        return Plan.model_validate_json(text)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file by rename, so that a reader sees all of it or nothing.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written.
+    """
+    write_partly(path, lambda partial: partial.write_bytes(data))
+
+
+def write_partly(path: Path, write: Callable[[Path], object]) -> None:
+    """Let `write` fill a partial file, then put it in place by rename.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written.
+    """
+    partial = path.with_name(f"{path.stem}.{os.getpid()}.partial{path.suffix}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write(partial)
+        partial.replace(path)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise StoreError(
+            f"{path} cannot be written: {error}.", "Free some disk or choose another --workspace."
+        ) from None
+
+
+def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]], *, compress: bool = True) -> None:
+    """Write named arrays by rename.
+
+    Parameters
+    ----------
+    path : Path
+        The file, ending in ``.npz``.
+    arrays : mapping of str to ndarray
+        What it holds.
+    compress : bool
+        Whether to deflate: worth its time for histograms, not for tallies.
+
+    Raises
+    ------
+    StoreError
+        If they cannot be written.
+    """
+    save = np.savez_compressed if compress else np.savez
+    write_partly(path, lambda partial: save(partial, **dict(arrays)))  # type: ignore[arg-type]
+
+
+def read_arrays(path: Path, names: Sequence[str] | None = None) -> dict[str, NDArray[Any]]:
+    """Read named arrays, all of them unless told which.
+
+    Raises
+    ------
+    DamageError
+        If the file is missing or cannot be decoded.
+    """
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            return {name: stored[name] for name in names or stored.files}
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
+        raise DamageError(
+            f"{path} is missing or damaged: {error}.", "Submit the scan again with --replace."
+        ) from None

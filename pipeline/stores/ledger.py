@@ -1,0 +1,85 @@
+"""The ledger: per stage and tile, what is finished; a record follows its data.
+
+Only the driver writes it, one line a tile, appended and flushed when the tile's data are in place;
+it costs one short write a tile and needs no lock.  A line is counted only when it is whole, so a
+driver that dies while writing loses that record and does that tile again, which is harmless.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO
+
+from pipeline.model.records import TileReport
+
+
+class Ledger:
+    """Records of one stage under one stage key.
+
+    Parameters
+    ----------
+    path : Path
+        The file; lines of another key in it do not count.
+    key : str
+        Key of the stage (see `pipeline.model.plan.StagePlan`).
+    """
+
+    def __init__(self, path: Path, key: str) -> None:
+        self.path = path
+        self.key = key
+        self._file: BinaryIO | None = None
+
+    def __enter__(self) -> Ledger:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        torn = self.path.exists() and not self.path.read_bytes().endswith(b"\n")
+        self._file = self.path.open("ab")
+        if torn:
+            self._file.write(b"\n")
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._file is not None:
+            self._file.flush()
+            os.fsync(self._file.fileno())
+            self._file.close()
+            self._file = None
+
+    def record(self, report: TileReport) -> None:
+        """Append the record of one tile whose data are in place."""
+        self._append({"tile": report.number, "seconds": round(report.seconds, 4)})
+
+    def seal(self) -> None:
+        """Append the record that the whole stage, its fold included, is finished."""
+        self._append({"sealed": True})
+
+    def finished(self) -> tuple[set[int], bool]:
+        """Return the tiles recorded under this key, and whether the stage is sealed."""
+        tiles: set[int] = set()
+        sealed = False
+        if not self.path.exists():
+            return tiles, sealed
+        for line in self.path.read_bytes().splitlines():
+            try:
+                entry = json.loads(line)
+            except ValueError:
+                continue
+            if not isinstance(entry, dict) or entry.get("key") != self.key:
+                continue
+            if "tile" in entry:
+                tiles.add(int(entry["tile"]))
+            sealed = sealed or bool(entry.get("sealed"))
+        return tiles, sealed
+
+    def _append(self, entry: dict[str, object]) -> None:
+        if self._file is None:
+            raise RuntimeError("a ledger is written inside its `with` block")
+        self._file.write(json.dumps({"key": self.key, **entry}).encode() + b"\n")
+        self._file.flush()

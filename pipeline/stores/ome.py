@@ -1,0 +1,131 @@
+"""OME-Zarr 0.5 metadata: what general viewers need to open a scan and its labels.
+
+Source: the OME-NGFF specification, version 0.5 (multiscales, image-label).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import zarr
+
+from pipeline.errors import StoreError
+from pipeline.model.grid import Triple
+from pipeline.stores.volume import create_volume
+
+LEVELS_MAX = 4
+"""Levels of a pyramid, the full resolution included."""
+
+VERSION = "0.5"
+
+
+def plan_levels(shape: Triple, tile_shape: Triple) -> list[tuple[Triple, Triple]]:
+    """Return shape and shard of each level, as far as every tile halves evenly.
+
+    A tile fills one shard on every level, so levels cost no second pass and no lock.
+
+    Examples
+    --------
+    >>> plan_levels((300, 256, 256), (128, 128, 128))[1:3]
+    [((150, 128, 128), (64, 64, 64)), ((75, 64, 64), (32, 32, 32))]
+    """
+    levels = [(shape, tile_shape)]
+    while len(levels) < LEVELS_MAX:
+        shape, tile_shape = levels[-1]
+        cut = [t < n for t, n in zip(tile_shape, shape, strict=True)]
+        even = all(t % 2 == 0 or not c for t, c in zip(tile_shape, cut, strict=True))
+        if not even or min(tile_shape) < 16:
+            break
+        half = tuple(-(-n // 2) for n in shape), tuple(-(-t // 2) for t in tile_shape)
+        levels.append(((half[0][0], half[0][1], half[0][2]), (half[1][0], half[1][1], half[1][2])))
+    return levels
+
+
+def create_pyramid(
+    path: Path,
+    name: str,
+    shape: Triple,
+    dtype: str,
+    tile_shape: Triple,
+    voxel_um: tuple[float, float, float],
+    *,
+    fill: int = 0,
+    label: bool = False,
+) -> None:
+    """Create an image or label group with its levels; does nothing to levels already there.
+
+    Parameters
+    ----------
+    path : Path
+        Folder of the group.
+    name : str
+        Name shown to people.
+    shape, tile_shape : tuple of int
+        Voxels of the volume and of a tile, (z, y, x).
+    dtype : str
+        Voxel type.
+    voxel_um : tuple of float
+        Edge lengths of a voxel, (z, y, x).
+    fill : int
+        Value of what is not written.
+    label : bool
+        Whether voxels are labels.
+
+    Raises
+    ------
+    StoreError
+        If the folder cannot be written.
+    """
+    levels = plan_levels(shape, tile_shape)
+    scales = [[v * 2**i for v in voxel_um] for i in range(len(levels))]
+    ome: dict[str, Any] = {"version": VERSION, "multiscales": [_multiscale(name, scales)]}
+    if label:
+        ome["image-label"] = {"source": {"image": "../../"}}
+    _write_group(path, ome)
+    for i, (level_shape, shard) in enumerate(levels):
+        create_volume(path / str(i), level_shape, dtype, shard, fill=fill)
+
+
+def list_labels(path: Path, names: Sequence[str]) -> None:
+    """Write the group that lists the label images of a scan.
+
+    Parameters
+    ----------
+    path : Path
+        The folder ``labels``.
+    names : sequence of str
+        Its label groups.
+    """
+    _write_group(path, {"version": VERSION, "labels": list(names)})
+
+
+def _write_group(path: Path, ome: dict[str, Any]) -> None:
+    try:
+        group = zarr.open_group(path, mode="a", zarr_format=3)
+        group.attrs["ome"] = ome
+    except OSError as error:
+        raise StoreError(f"{path} cannot be created: {error}.", "Check the workspace.") from None
+
+
+def _shift(scale: list[float], finest: list[float]) -> list[float]:
+    return [(s - f) / 2 for s, f in zip(scale, finest, strict=True)]
+
+
+def _multiscale(name: str, scales: list[list[float]]) -> dict[str, Any]:
+    return {
+        "name": name,
+        "axes": [{"name": a, "type": "space", "unit": "micrometer"} for a in "zyx"],
+        "datasets": [
+            {
+                "path": str(i),
+                # Level i's voxel centres lie (2**i - 1) / 2 full voxels above level 0's.
+                "coordinateTransformations": [
+                    {"type": "scale", "scale": scale},
+                    {"type": "translation", "translation": _shift(scale, scales[0])},
+                ],
+            }
+            for i, scale in enumerate(scales)
+        ],
+    }

@@ -1,0 +1,167 @@
+"""Volumes in Zarr v3: one shard a tile, checksummed chunks inside, read by box.
+
+A task writes whole shards and no two tasks share one, so writers never lock.  Every inner chunk
+carries a CRC-32C: a flipped bit is met as damage with the path of its shard, not as grey values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import zarr
+from numcodecs import blosc
+from numpy.typing import NDArray
+from zarr.codecs import BloscCodec, Crc32cCodec
+
+from pipeline.errors import DamageError, StoreError
+from pipeline.model.grid import Box, Triple
+
+INNER_MAX = 128
+"""Longest edge of an inner chunk; 64 to 128 voxels keep a slice view and a halo read cheap."""
+
+
+def set_single_thread() -> None:
+    """Let this process encode and decode on one thread: parallelism is the scheduler's business."""
+    blosc.use_threads = False
+    zarr.config.set({"threading.max_workers": 1, "async.concurrency": 4})
+
+
+def inner_edge(edge: int) -> int:
+    """Return the edge of the inner chunks of a shard: its largest divisor up to `INNER_MAX`.
+
+    Examples
+    --------
+    >>> [inner_edge(n) for n in (64, 96, 160, 224, 256)]
+    [64, 96, 80, 112, 128]
+    """
+    return next(edge // n for n in range(1, edge + 1) if edge % n == 0 and edge // n <= INNER_MAX)
+
+
+def create_volume(
+    path: Path,
+    shape: Triple,
+    dtype: str,
+    tile_shape: Triple,
+    *,
+    fill: int = 0,
+    attributes: Mapping[str, Any] | None = None,
+) -> zarr.Array[Any]:
+    """Create an empty volume, or open the one of the same layout that is already there.
+
+    Parameters
+    ----------
+    path : Path
+        Folder of the array.
+    shape, tile_shape : tuple of int
+        Voxels of the volume and of a shard, (z, y, x).
+    dtype : str
+        Voxel type.
+    fill : int
+        Value of shards that hold nothing else; they take no space.
+    attributes : mapping, optional
+        Attributes of the array.
+
+    Returns
+    -------
+    zarr.Array
+        The array, ready for `write_tile`.
+
+    Raises
+    ------
+    StoreError
+        If the folder cannot be written or holds an array of another layout.
+    """
+    if path.exists():
+        array = open_volume(path)
+        if array.shape != shape or array.dtype != np.dtype(dtype) or array.shards != tile_shape:
+            raise StoreError(f"{path} holds an array of another layout.", "Remove it and resume.")
+        return array
+    codec = BloscCodec(
+        cname="lz4", clevel=1, shuffle="bitshuffle", typesize=np.dtype(dtype).itemsize
+    )
+    try:
+        return zarr.create_array(
+            path,
+            shape=shape,
+            dtype=dtype,
+            chunks=tuple(inner_edge(n) for n in tile_shape),
+            shards=tile_shape,
+            compressors=[codec, Crc32cCodec()],
+            fill_value=fill,
+            dimension_names=("z", "y", "x"),
+            attributes=dict(attributes or {}),
+        )
+    except OSError as error:
+        raise StoreError(f"{path} cannot be created: {error}.", "Check the workspace.") from None
+
+
+def open_volume(path: Path) -> zarr.Array[Any]:
+    """Open a volume for reading boxes and writing tiles.
+
+    Raises
+    ------
+    StoreError
+        If there is none.
+    """
+    try:
+        return zarr.open_array(path, mode="r+")
+    except (OSError, ValueError, KeyError) as error:
+        raise StoreError(f"{path} cannot be opened as a volume: {error}.") from None
+
+
+def write_tile(array: zarr.Array[Any], core: Box, voxels: NDArray[Any]) -> None:
+    """Write the voxels of one tile: one whole shard, by rename.
+
+    Raises
+    ------
+    StoreError
+        If the disk is full or the folder not writable.
+    """
+    try:
+        array[core.slices] = voxels
+    except OSError as error:
+        raise StoreError(
+            f"{array.store_path}: the tile at {core.start} cannot be written: {error}.",
+            "Free some disk and resume the job.",
+        ) from None
+
+
+def read_box(array: zarr.Array[Any], box: Box) -> NDArray[Any]:
+    """Return the voxels of a box that lies inside the volume.
+
+    Raises
+    ------
+    DamageError
+        If a chunk does not match its checksum or cannot be decoded; the shard is named.
+    """
+    try:
+        return np.asarray(array[box.slices])
+    except (ValueError, RuntimeError, OSError) as error:
+        shard = _damaged_shard(array, box) or "one of its shards"
+        raise DamageError(
+            f"{shard} is damaged: {error}.",
+            "Restore it from a backup, or submit the scan again with --replace.",
+        ) from None
+
+
+def shard_path(array: zarr.Array[Any], place: Triple) -> Path:
+    """Return where the shard at `place` of the grid of tiles lies on disk."""
+    key = array.metadata.encode_chunk_key(place)
+    return Path(str(array.store_path).removeprefix("file://")) / key
+
+
+def _damaged_shard(array: zarr.Array[Any], box: Box) -> Path | None:
+    """Return the first shard under `box` that cannot be read, by reading them one by one."""
+    shape = array.shards or array.chunks
+    ranges = [range(a // n, -(-b // n)) for a, b, n in zip(box.start, box.stop, shape, strict=True)]
+    for place in [(i, j, k) for i in ranges[0] for j in ranges[1] for k in ranges[2]]:
+        start = tuple(p * n for p, n in zip(place, shape, strict=True))
+        stop = tuple(min(a + n, m) for a, n, m in zip(start, shape, array.shape, strict=True))
+        try:
+            array[tuple(slice(a, b) for a, b in zip(start, stop, strict=True))]
+        except (ValueError, RuntimeError, OSError):
+            return shard_path(array, place)
+    return None
