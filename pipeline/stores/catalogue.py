@@ -1,0 +1,358 @@
+"""The catalogue: scans, phases and particles as versioned Delta tables on a file system.
+
+One commit to the table `scans` is what makes a scan's rows appear; everything before it is
+invisible, everything after it is tidying:
+
+1. Rows of phases and particles are written under (scan, job).  Nobody sees them yet, because a
+   row is visible only while `scans` holds its scan with its job.
+2. One predicate overwrite of the scan's row in `scans`.  The commit also records the versions
+   of the other two tables (its pins), so a version of `scans` is a version of the whole catalogue.
+3. Rows that older or abandoned jobs left under that scan are taken out of the current versions.
+
+A crash anywhere leaves the old or the new result visible.  Data files are never deleted and old
+versions never expire, so that a version can be cited; the price is disk.  Delta commits by hard
+link and never fsyncs: every file of a commit is synced here, which costs about ten fsyncs a scan.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+
+import pyarrow as pa
+import pyarrow.dataset as pads
+from filelock import FileLock, Timeout
+
+from pipeline.errors import DamageError, NotFoundError, StoreError, UsageError
+from pipeline.model.records import PARTICLES, PHASES, SCANS, TABLES
+from pipeline.stores.delta import DeltaRows, flat, quoted, where
+from pipeline.stores.rows import (
+    RowFile,
+    check_rows,
+    hash_values,
+    open_rows,
+    order_rows,
+)
+
+LOCK_TIMEOUT_S = 120.0
+"""Longest wait for another commit of the same scan."""
+
+_BY_NAME = {table.name: table for table in TABLES}
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The visible rows of one version of the catalogue.
+
+    Parameters
+    ----------
+    version : int
+        Version of the catalogue; -1 before anything was committed.
+    files : mapping
+        Name of a table to the files that hold its visible rows.
+    """
+
+    version: int
+    files: Mapping[str, tuple[RowFile, ...]]
+
+    @property
+    def scan_ids(self) -> list[str]:
+        """Scans of the version in alphabetical order."""
+        return sorted({f.scan_id for f in self.files[SCANS.name]})
+
+    def dataset(self, table_name: str, scan_id: str | None = None) -> pads.Dataset:
+        """Return the visible rows of a table, of one scan or of all, in no promised order."""
+        files = self.files[table_name]
+        wanted = [f for f in files if scan_id is None or f.scan_id == scan_id]
+        return open_rows(wanted, _BY_NAME[table_name].schema)
+
+
+class Catalogue:
+    """The tables `scans`, `phases` and `particles` under one folder.
+
+    Parameters
+    ----------
+    root : Path
+        Folder of the tables; made by the first commit.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self.root = Path(root)
+        self._tables = {t.name: DeltaRows(self.root / t.name, t) for t in TABLES}
+
+    def version(self) -> int:
+        """Return the latest version of the catalogue, -1 before anything was committed."""
+        return self._tables[SCANS.name].version()
+
+    def snapshot(self, version: int | None = None) -> Snapshot:
+        """Open a version of the catalogue.
+
+        Parameters
+        ----------
+        version : int, optional
+            Version as returned by `commit`; the latest when None.
+
+        Returns
+        -------
+        Snapshot
+
+        Raises
+        ------
+        NotFoundError
+            There is no such version.
+        DamageError
+            Its log cannot be read.
+        """
+        latest = self.version()
+        if version is None:
+            version = latest
+        elif not 0 <= version <= latest:
+            have = f"has versions 0 to {latest}" if latest >= 0 else "is empty"
+            raise NotFoundError(
+                f"Catalogue version {version} does not exist: {self.root} {have}.",
+                "Leave the version out to read the latest.",
+            )
+        if version < 0:
+            return Snapshot(-1, {table.name: () for table in TABLES})
+        files = {SCANS.name: self._tables[SCANS.name].files(version)}
+        visible = {(f.scan_id, f.job) for f in files[SCANS.name]}
+        pins = self._tables[SCANS.name].notes(version) if visible else {}
+        for table in (PHASES, PARTICLES):
+            rows = self._tables[table.name].files(pins[table.name]) if visible else ()
+            files[table.name] = tuple(f for f in rows if (f.scan_id, f.job) in visible)
+        return Snapshot(version, files)
+
+    def scan_ids(self, version: int | None = None) -> list[str]:
+        """Return the scans of a version in alphabetical order."""
+        return self.snapshot(version).scan_ids
+
+    def has(self, scan_id: str, version: int | None = None) -> bool:
+        """Tell whether a version holds a scan."""
+        return scan_id in self.scan_ids(version)
+
+    def read(
+        self,
+        table_name: str,
+        scan_id: str | None = None,
+        columns: Iterable[str] | None = None,
+        version: int | None = None,
+    ) -> pa.Table:
+        """Read visible rows in the canonical order of their table.
+
+        Parameters
+        ----------
+        table_name : str
+            scans, phases or particles.
+        scan_id : str, optional
+            Rows of that scan only.
+        columns : iterable of str, optional
+            Columns wanted, in that order; all by default.
+        version : int, optional
+            Version of the catalogue; the latest when None.
+
+        Returns
+        -------
+        pyarrow.Table
+            Columns as in `pipeline.model.records`; one that did not exist yet when its rows were
+            written is null there.
+
+        Raises
+        ------
+        NotFoundError
+            No such version, or no such scan in it.
+        UsageError
+            No such table or column.
+        DamageError
+            A file of the table is missing or unreadable.
+        """
+        table = _BY_NAME.get(table_name)
+        if table is None:
+            known = ", ".join(_BY_NAME)
+            raise UsageError(f"Table {table_name!r} does not exist.", f"There are {known}.")
+        names = [c.name for c in table.columns]
+        wanted = names if columns is None else list(columns)
+        for name in wanted:
+            if name not in names:
+                raise UsageError(
+                    f"Column {name!r} does not exist in table {table.name}.",
+                    f"There are {', '.join(names)}.",
+                )
+        snapshot = self.snapshot(version)
+        self._need(snapshot, scan_id)
+        dataset = snapshot.dataset(table.name, scan_id)
+        rows = _load(dataset, [*wanted, *(n for n in table.order if n not in wanted)])
+        rows = rows.take(order_rows(rows.select(list(table.order)))).select(wanted)
+        fields = [table.schema.field(name) for name in wanted]
+        kept = [f.with_nullable(f.nullable or rows[f.name].null_count > 0) for f in fields]
+        return rows.cast(pa.schema(kept)).combine_chunks()
+
+    def fingerprint_rows(self, scan_id: str, version: int | None = None) -> str:
+        """Return a hash over every row of a scan, the same however the rows were produced.
+
+        SHA-256 over the tables by name, their columns by name without provenance, and the values
+        in canonical row order (see `pipeline.stores.rows.hash_values`).  Columns are read one by
+        one: memory is that of one column of the scan.
+
+        Parameters
+        ----------
+        scan_id : str
+            The scan.
+        version : int, optional
+            Version of the catalogue; the latest when None.
+
+        Returns
+        -------
+        str
+            64 hexadecimal digits.
+
+        Raises
+        ------
+        NotFoundError
+            No such version, or no such scan in it.
+        """
+        snapshot = self.snapshot(version)
+        self._need(snapshot, scan_id)
+        digest = hashlib.sha256(b"castcensus rows 1")
+        for table in sorted(TABLES, key=lambda t: t.name):
+            dataset = snapshot.dataset(table.name, scan_id)
+            order = order_rows(_load(dataset, list(table.order)))
+            digest.update(f"\0{table.name}\0{len(order)}".encode())
+            for column in sorted(table.columns, key=lambda c: c.name):
+                if not column.provenance:
+                    digest.update(f"\0{column.name}\0".encode())
+                    hash_values(digest, _load(dataset, [column.name])[0].take(order))
+        return digest.hexdigest()
+
+    def commit(
+        self, scan: pa.Table, phases: pa.Table, particles: pa.Table | Iterable[pa.RecordBatch]
+    ) -> int:
+        """Put a scan into the catalogue, in place of what was there under its id.
+
+        All or nothing, and repeatable: a second call for the same job replaces the first.
+
+        Parameters
+        ----------
+        scan : pyarrow.Table
+            The scan's single row of `scans`; its scan_id and job hold for all rows.
+        phases : pyarrow.Table
+            Rows of `phases`.
+        particles : pyarrow.Table or iterable of pyarrow.RecordBatch
+            Rows of `particles` in any order; batches are streamed to disk.  An iterator can be
+            read only once, so it is not tried again when another process changes the table's
+            columns at the same moment.
+
+        Returns
+        -------
+        int
+            Version of the catalogue in which the scan appears.
+
+        Raises
+        ------
+        StoreError
+            Rows that do not fit their table, a folder that cannot be written, or another process
+            that kept committing the same scan.
+        """
+        if scan.num_rows != 1:
+            raise StoreError(f"Table scans: got {scan.num_rows} rows, wanted 1 a commit.")
+        scan = check_rows(SCANS, scan)
+        scan_id, job = scan["scan_id"][0].as_py(), scan["job"][0].as_py()
+        if not scan_id or not job:
+            raise StoreError(f"Table scans: scan_id {scan_id!r} and job {job!r} may not be empty.")
+        check_rows(PHASES, phases)
+        batches = particles.to_batches() if isinstance(particles, pa.Table) else particles
+        with self._writing(scan_id):
+            for rows in self._tables.values():
+                rows.prepare()
+            self._tables[PHASES.name].overwrite(phases.to_batches(), scan_id, job)
+            self._tables[PARTICLES.name].overwrite(batches, scan_id, job)
+            version = self._publish(scan, scan_id, job)
+            self._sweep(where(scan_id, f"AND job <> {quoted(job)}"))
+        return version
+
+    def remove(self, scan_id: str) -> int:
+        """Take a scan out of the catalogue; earlier versions still hold it.
+
+        Parameters
+        ----------
+        scan_id : str
+            The scan.
+
+        Returns
+        -------
+        int
+            First version without the scan.
+
+        Raises
+        ------
+        NotFoundError
+            There is no such scan.
+        StoreError
+            The folder cannot be written.
+        """
+        with self._writing(scan_id):
+            self._need(self.snapshot(), scan_id)
+            version = self._tables[SCANS.name].delete(where(scan_id), self._pins)
+            self._sweep(where(scan_id))
+        return version
+
+    def _publish(self, scan: pa.Table, scan_id: str, job: str) -> int:
+        """Commit the scan's row: the one moment in which the catalogue changes."""
+        return self._tables[SCANS.name].replace(scan, scan_id, job, self._pins)
+
+    def _pins(self) -> dict[str, int]:
+        """Return the versions that the tables beside `scans` have now."""
+        return {t.name: self._tables[t.name].version() for t in (PHASES, PARTICLES)}
+
+    def _sweep(self, predicate: str) -> None:
+        """Take invisible rows out of the current versions of the tables beside `scans`."""
+        for table in (PHASES, PARTICLES):
+            try:
+                self._tables[table.name].delete(predicate)
+            except StoreError as error:
+                # The scan is committed; what is left is invisible and swept by its next commit.
+                _LOG.warning("%s", error)
+
+    @contextmanager
+    def _writing(self, scan_id: str) -> Iterator[None]:
+        """Keep other commits of the same scan out, whose unfinished rows a sweep would take."""
+        path = self.root / ".locks" / f"{quote(scan_id, safe='')}.lock"
+        lock = FileLock(path, timeout=LOCK_TIMEOUT_S)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            lock.acquire()
+        except Timeout:
+            raise StoreError(
+                f"Another process has been committing scan {scan_id} for {LOCK_TIMEOUT_S:.0f} s.",
+                "Run one job a scan at a time.",
+            ) from None
+        except (OSError, NotImplementedError) as error:
+            raise StoreError(
+                f"The catalogue in {self.root} cannot be written: {flat(error)}.",
+                "Use a workspace on a file system that you may write and that has file locks.",
+            ) from error
+        try:
+            yield
+        finally:
+            lock.release()
+
+    def _need(self, snapshot: Snapshot, scan_id: str | None) -> None:
+        if scan_id is not None and scan_id not in snapshot.scan_ids:
+            raise NotFoundError(
+                f"Scan {scan_id!r} is not in version {snapshot.version} of the catalogue in "
+                f"{self.root}, which holds {len(snapshot.scan_ids)} scans.",
+                "List them with: castcensus scans.",
+            )
+
+
+def _load(dataset: pads.Dataset, columns: list[str]) -> pa.Table:
+    """Read columns of a dataset, in the order of its files."""
+    try:
+        return dataset.to_table(columns=columns)
+    except (OSError, pa.ArrowException) as error:
+        raise DamageError(f"Rows of the catalogue cannot be read: {flat(error)}.") from None
