@@ -102,8 +102,8 @@ def check_statement(connection: duckdb.DuckDBPyConnection, sql: str) -> None:
     kind = statements[0].type
     if kind != duckdb.StatementType.SELECT:
         raise RefusedError("statement", f"got {kind.name}, wanted SELECT")
-    row = connection.execute("SELECT json_serialize_sql($1)", [sql]).fetchone()
-    tree = json.loads(row[0]) if row else {"error": True}
+    rows = connection.execute("SELECT json_serialize_sql($1)", [sql]).fetchall()
+    tree = json.loads(rows[0][0])
     if tree["error"]:
         raise RefusedError("statement", f"not a plain SELECT: {tree.get('error_message', '')}")
     for node in _walk(tree["statements"]):

@@ -4,12 +4,14 @@ import json
 import time
 from pathlib import Path
 
+import duckdb
 import pyarrow as pa
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 import pytest
 
 from pipeline.errors import NotFoundError, QueryError, UsageError
+from pipeline.stores import sandbox
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.query import export_table, read_size, run_query
 from pipeline.stores.rows import open_rows
@@ -109,17 +111,17 @@ FILE = "/etc/hostname"
         ("INSERT INTO scans SELECT * FROM scans", "got INSERT"),
         ("DELETE FROM scans", "got DELETE"),
         ("WITH x AS (INSERT INTO scans FROM scans RETURNING *) FROM x", "INSERT_QUERY"),
-        ("COPY scans TO '{new}'", "got COPY"),
-        ("COPY (SELECT 1) TO '{new}' (FORMAT parquet)", "got COPY"),
-        ("EXPORT DATABASE '{new}'", "got EXPORT"),
-        ("ATTACH '{new}'", "got ATTACH"),
+        ("COPY scans TO 'new'", "got COPY"),
+        ("COPY (SELECT 1) TO 'new' (FORMAT parquet)", "got COPY"),
+        ("EXPORT DATABASE 'new'", "got EXPORT"),
+        ("ATTACH 'new'", "got ATTACH"),
         ("USE memory", "got SET"),
         ("INSTALL httpfs", "got LOAD"),
         ("LOAD httpfs", "got LOAD"),
         ("PRAGMA database_list", "got PRAGMA"),
         ("SET memory_limit = '1TB'", "got SET"),
         ("SET enable_external_access = true", "got SET"),
-        ("RESET ALL", "got "),
+        ("RESET threads", "got "),
         ("CALL pragma_version()", "got CALL"),
         ("EXPLAIN ANALYZE SELECT 1", "got EXPLAIN"),
         ("PREPARE p AS SELECT 1", "got PREPARE"),
@@ -127,23 +129,40 @@ FILE = "/etc/hostname"
         (f"SELECT * FROM read_csv('{FILE}')", "read_csv is not allowed"),
         (f"SELECT * FROM read_text('{FILE}')", "read_text is not allowed"),
         (f"SELECT (SELECT content FROM read_blob('{FILE}'))", "read_blob is not allowed"),
+        (f"SELECT 1 ORDER BY (SELECT content FROM read_blob('{FILE}'))", "read_blob is not"),
         ("SELECT * FROM glob('/*')", "glob is not allowed"),
-        ("SELECT * FROM parquet_scan('{file}')", "parquet_scan is not allowed"),
-        ("WITH x AS (FROM READ_PARQUET('{file}')) FROM x", "read_parquet is not allowed"),
+        ("SELECT * FROM parquet_scan('a')", "parquet_scan is not allowed"),
+        ("WITH x AS (FROM READ_PARQUET('a')) FROM x", "read_parquet is not allowed"),
+        ("SELECT 1 UNION FROM read_json('a')", "read_json is not allowed"),
+        ("SELECT 1 WHERE EXISTS (FROM sniff_csv('a'))", "sniff_csv is not allowed"),
+        ("SELECT * FROM main.read_csv('a')", "read_csv is not allowed"),
+        ("SUMMARIZE FROM read_csv('a')", "read_csv is not allowed"),
         ("SELECT * FROM query('SELECT 1')", "query is not allowed"),
         ("SELECT * FROM arrow_scan(1, 2, 3)", "arrow_scan is not allowed"),
         ("SELECT * FROM enable_logging(storage = 'file')", "enable_logging is not allowed"),
         ("SELECT * FROM duckdb_secrets()", "duckdb_secrets is not allowed"),
-        ("SELECT * FROM '{file}'", "does not exist"),
-        ('SELECT * FROM "{file}"', "does not exist"),
+    ],
+)
+def test_a_statement_that_does_more_than_read_tables_is_refused(sql, message):
+    with pytest.raises(sandbox.RefusedError, match=message):
+        sandbox.check_statement(sandbox._connect(10**9, 1), sql)
+
+
+@pytest.mark.parametrize(
+    ("sql", "message"),
+    [
+        ("COPY scans TO '{new}'", "refused: got COPY, wanted SELECT"),
+        ("SELECT 1; SELECT 2", "refused: got 2 statements, wanted 1"),
+        ("SELECT * FROM read_csv('{file}')", "read_csv is not allowed"),
+        ("SELECT * FROM '{file}'", "file system operations are disabled"),
         ("SELECT getenv('HOME')", "getenv does not exist"),
         ("SELECT * FROM catalogue", "catalogue does not exist"),
         ("SELEC 1", "syntax error"),
         ("SELECT colour FROM particles", "colour"),
-        ("SELECT 1 // 0 + 'a'", "failed"),
+        ("SELECT CAST(phase AS INT) FROM particles", "Conversion Error"),
     ],
 )
-def test_what_writes_attaches_or_reads_files_is_refused(catalogue, tmp_path, sql, message):
+def test_a_refusal_is_one_paragraph_that_names_the_tables(catalogue, tmp_path, sql, message):
     file = next((catalogue.root / "particles").rglob("*.parquet"))
     with pytest.raises(QueryError, match=message) as caught:
         run_query(catalogue, sql.format(new=tmp_path / "new", file=file))
@@ -153,12 +172,8 @@ def test_what_writes_attaches_or_reads_files_is_refused(catalogue, tmp_path, sql
     assert list(tmp_path.iterdir()) == []
 
 
-def test_duckdb_itself_is_locked_behind_the_check(catalogue, monkeypatch):
+def test_duckdb_itself_is_locked_behind_the_check(catalogue):
     # The second wall: what would get past the check of the statement still finds no file.
-    import duckdb
-
-    from pipeline.stores import sandbox
-
     connection = sandbox._connect(10**9, 1)
     connection.register("scans", open_rows((), catalogue.read("scans").schema))
     sandbox._lock(connection)
@@ -288,7 +303,9 @@ def test_csv_reads_back():
 
 
 def test_parquet_keeps_every_type():
-    assert pq.read_table(io.BytesIO(exported(MIXED, "parquet"))).equals(MIXED)
+    got = pq.read_table(io.BytesIO(exported(MIXED, "parquet")))
+    assert got.schema.equals(MIXED.schema)
+    assert str(got.to_pylist()) == str(MIXED.to_pylist())
 
 
 def test_results_of_queries_export(catalogue):
