@@ -1,0 +1,1 @@
+"""The command line: commands without logic of their own."""

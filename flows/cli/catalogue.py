@@ -1,0 +1,134 @@
+"""``castcensus scans | query | fingerprint | dictionary``."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, Literal
+
+import pyarrow as pa
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from flows.cli import options
+from flows.cli.console import say
+from flows.settings import load_settings
+from pipeline.errors import StoreError, UsageError
+from pipeline.model.records import write_dictionary
+from pipeline.stores.catalogue import Catalogue
+from pipeline.stores.fingerprint import fingerprint_scan
+from pipeline.stores.query import export_table, run_query
+
+MOST_ROWS = 1000
+"""Rows of a table for people; other formats hold all."""
+
+BRIEF = ["scan_id", "specimen", "condition", "alloy", "temper", "committed_at"]
+
+Version = Annotated[
+    int | None,
+    typer.Option("--as-of", metavar="VERSION", help="An older version.", show_default=False),
+]
+
+
+def scans(
+    as_of: Version = None, workspace: options.Workspace = None, json_: options.AsJson = False
+) -> None:
+    """List the scans of the catalogue; --json holds every column.
+
+    Example:  castcensus scans
+    """
+    catalogue = Catalogue(load_settings(workspace).workspace / "catalogue")
+    if json_:
+        export_table(catalogue.read("scans", version=as_of), "json", sys.stdout.buffer)
+    else:
+        _show_table(catalogue.read("scans", columns=BRIEF, version=as_of))
+
+
+def query(
+    sql: Annotated[str, typer.Argument(help="One SELECT over scans, phases, particles.")],
+    format_: Annotated[
+        Literal["table", "csv", "json", "parquet"], typer.Option("--format", help="Of the answer.")
+    ] = "table",
+    output: Annotated[
+        Path | None, typer.Option(help="File for the answer [default: standard output].")
+    ] = None,
+    as_of: Version = None,
+    timeout: Annotated[float | None, typer.Option(min=1.0, help="Seconds it may take.")] = None,
+    workspace: options.Workspace = None,
+) -> None:
+    """Answer one read-only SELECT over the catalogue.
+
+    Example:  castcensus query "SELECT scan_id, phase, n_particles FROM phases" --format csv
+    """
+    settings = load_settings(workspace)
+    answer = run_query(
+        Catalogue(settings.workspace / "catalogue"),
+        sql,
+        version=as_of,
+        timeout_s=timeout or settings.query.timeout_s,
+        memory_limit=settings.query.memory_limit,
+    )
+    if output is not None:
+        _write_answer(answer, "csv" if format_ == "table" else format_, output)
+    elif format_ == "table":
+        _show_table(answer)
+    elif format_ == "parquet" and sys.stdout.isatty():
+        raise UsageError("Parquet is not for a terminal.", "Name a file with --output.")
+    else:
+        export_table(answer, format_, sys.stdout.buffer)
+
+
+def fingerprint(
+    scan: Annotated[str, typer.Argument(help="Identifier of the scan.", show_default=False)],
+    workspace: options.Workspace = None,
+    json_: options.AsJson = False,
+) -> None:
+    """Print one hash over the rows and labels of a scan: the same for every way to count it.
+
+    Example:  castcensus fingerprint A319-07-F
+    """
+    digest = fingerprint_scan(load_settings(workspace).workspace, scan)
+    print(json.dumps({"scan": scan, "fingerprint": digest}) if json_ else digest)
+
+
+def dictionary() -> None:
+    """Print what each column of the catalogue means, as Markdown.
+
+    Example:  castcensus dictionary > columns.md
+    """
+    print(write_dictionary())
+
+
+def _show_table(answer: pa.Table) -> None:
+    table = Table(*answer.column_names, box=None)
+    for row in answer.slice(0, MOST_ROWS).to_pylist():
+        table.add_row(*(_cell(value) for value in row.values()))
+    console = Console()
+    # A pipe gets whole cells, whatever the width of the terminal behind it.
+    console.print(table, soft_wrap=True, markup=False)
+    if answer.num_rows > MOST_ROWS:
+        say(f"{MOST_ROWS} of {answer.num_rows} rows; --format csv, json and parquet hold all.")
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _write_answer(answer: pa.Table, fmt: str, path: Path) -> None:
+    """Write by rename: the file is whole or is not there."""
+    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
+    try:
+        with partial.open("wb") as out:
+            export_table(answer, fmt, out)
+        partial.replace(path)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise StoreError(
+            f"{path} cannot be written: {error}.", "Choose another --output."
+        ) from None
+    say(f"{answer.num_rows} rows written to {path}")

@@ -1,0 +1,112 @@
+"""``castcensus jobs | show | cancel | resume``."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from flows.cli import options
+from flows.cli.console import print_json, say
+from flows.cli.driving import drive, show_result
+from flows.jobs.status import JobStatus, cancel_job, find_job, list_jobs, show_job
+from flows.settings import load_settings
+
+Name = Annotated[
+    str, typer.Argument(metavar="JOB", help="Id of a job, or of a scan.", show_default=False)
+]
+
+
+def jobs(workspace: options.Workspace = None, json_: options.AsJson = False) -> None:
+    """List the jobs of the workspace, newest first.
+
+    Example:  castcensus jobs
+    """
+    statuses = list_jobs(load_settings(workspace).workspace)
+    if json_:
+        print(json.dumps([s.model_dump(mode="json") for s in statuses], indent=2))
+        return
+    table = Table("job", "state", "stage", "tiles", "Mvoxels/s", "updated", box=None)
+    for status in statuses:
+        table.add_row(
+            status.job,
+            status.state,
+            status.stage if status.state != "done" else "",
+            _tiles(status),
+            _speed(status),
+            f"{status.updated_at:%Y-%m-%d %H:%M:%S}",
+        )
+    Console().print(table, soft_wrap=True)
+
+
+def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson = False) -> None:
+    """Show one job: its state, its progress, its error or its result.
+
+    Example:  castcensus show A319-07-F
+    """
+    status = show_job(load_settings(workspace).workspace, job)
+    if json_:
+        print_json(status)
+        return
+    table = Table(box=None, show_header=False)
+    rows = {
+        "job": status.job,
+        "scan": status.scan,
+        "state": status.state,
+        "stage": f"{status.stage or ''} {_tiles(status)}".strip(),
+        "speed": f"{_speed(status)} Mvoxels/s" if _speed(status) else "",
+        "time": f"{status.seconds:.1f} s",
+        "memory": f"{status.peak_worker_bytes / (1 << 20):,.0f} MiB a worker",
+        "driver": f"process {status.pid} on {status.host}" if status.pid else "",
+        "error": f"{status.error.what} {status.error.remedy}" if status.error else "",
+    }
+    if status.result:
+        rows["particles"] = ", ".join(f"{p} {n:,}" for p, n in status.result.particles.items())
+        rows["catalogue"] = f"version {status.result.catalogue_version}"
+    for key, value in rows.items():
+        if value:
+            table.add_row(key, value)
+    Console().print(table, soft_wrap=True, markup=False)
+
+
+def cancel(job: Name, workspace: options.Workspace = None, json_: options.AsJson = False) -> None:
+    """Ask a job to stop after the tiles under way; it can be resumed.
+
+    Example:  castcensus cancel A319-07-F
+    """
+    status = cancel_job(load_settings(workspace).workspace, job)
+    if json_:
+        print_json(status)
+    if status.state == "running":
+        say(f"job {status.job} will stop after the tiles under way.")
+    else:
+        say(f"job {status.job} is cancelled.")
+
+
+def resume(
+    job: Name,
+    workers: options.Workers = None,
+    memory_limit: options.MemoryLimit = None,
+    workspace: options.Workspace = None,
+    detached: Annotated[bool, typer.Option("--detached", hidden=True)] = False,
+    json_: options.AsJson = False,
+) -> None:
+    """Go on with a job that was stopped, killed or that failed; finished tiles stay.
+
+    Example:  castcensus resume A319-07-F
+    """
+    folder = find_job(load_settings(workspace).workspace, job)
+    result = drive(folder, resuming=not detached, workers=workers, memory_limit=memory_limit)
+    show_result(result, json_)
+
+
+def _tiles(status: JobStatus) -> str:
+    return f"{status.n_done}/{status.n_tiles}" if status.n_tiles and status.state != "done" else ""
+
+
+def _speed(status: JobStatus) -> str:
+    speed = status.result.voxels_per_s if status.result else status.voxels_per_s
+    return f"{speed / 1e6:.2f}" if speed else ""

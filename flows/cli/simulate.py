@@ -1,0 +1,67 @@
+"""``castcensus simulate``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+from rich.console import Console
+from rich.progress import Progress
+
+from flows.cli import options
+from flows.cli.console import say
+from flows.settings import read_machine
+from pipeline.errors import UsageError
+from pipeline.phantom.specimen import SpecimenSpec
+from pipeline.phantom.writer import write_specimen
+
+
+def simulate(
+    dest: Annotated[Path, typer.Argument(help="Folder to create.", show_default=False)],
+    size: Annotated[str, typer.Option(help="Voxels: N or Z,Y,X.")] = "256",
+    voxel_um: Annotated[float, typer.Option("--voxel-um", help="Edge of a voxel in um.")] = 2.0,
+    seed: Annotated[int, typer.Option(min=0, help="The same seed is the same specimen.")] = 1,
+    format_: Annotated[
+        Literal["tiff", "hdf5", "raw", "zarr", "nrrd", "npy"],
+        typer.Option("--format", help="Format of the volume."),
+    ] = "tiff",
+    temper: Annotated[
+        Literal["F", "T6"], typer.Option(help="As cast, or the same specimen heat treated.")
+    ] = "F",
+    phases: Annotated[
+        bool, typer.Option("--phases", help="Write the exact phase map too.")
+    ] = False,
+    json_: options.AsJson = False,
+) -> None:
+    """Write a simulated scan of known truth: the volume, its facts, a table of every body.
+
+    Example:  castcensus simulate specimen/ --size 256 --voxel-um 2 --seed 1 --temper F
+    """
+    size_vx = options.read_triple(size, "--size")
+    if size_vx is None:
+        raise UsageError("--size wants N or Z,Y,X.")
+    spec = SpecimenSpec(size_vx, voxel_um, seed=seed, temper=temper)
+    with Progress(console=Console(stderr=True), transient=True) as bars:
+        bar = bars.add_task("simulate")
+        made = write_specimen(
+            spec,
+            dest,
+            format=format_,
+            with_phases=phases,
+            on_progress=lambda done, total: bars.update(bar, completed=done, total=total),
+            n_threads=min(read_machine().n_cores, 4),
+        )
+    if json_:
+        facts = {
+            "folder": str(made.folder),
+            "source": str(made.volume),
+            "truth": str(made.truth),
+            "phases": str(made.phases) if made.phases else None,
+            "n_bodies": made.n_bodies,
+        }
+        print(json.dumps(facts, indent=2))
+    else:
+        print(made.volume)
+    say(f"{made.n_bodies} bodies; count it with: castcensus submit {made.volume} --scan ID")

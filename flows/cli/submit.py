@@ -1,0 +1,98 @@
+"""``castcensus submit``."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any
+
+import typer
+
+from flows.cli import options
+from flows.cli.console import say
+from flows.cli.driving import drive, show_result
+from flows.cli.plan import read_options
+from flows.jobs.submission import create_job, plan_source, start_detached
+from flows.settings import find_cluster, find_recipe, load_settings
+
+
+def submit(
+    source: options.Source,
+    scan: Annotated[str, typer.Option(help="Identifier of the scan.", show_default=False)],
+    specimen: Annotated[str | None, typer.Option(help="Specimen that was scanned.")] = None,
+    condition: Annotated[str | None, typer.Option(help="Such as as-cast.")] = None,
+    alloy: Annotated[str | None, typer.Option(help="Designation of the alloy.")] = None,
+    temper: Annotated[str | None, typer.Option(help="Such as F or T6.")] = None,
+    heat_treatment: Annotated[
+        list[str] | None, typer.Option(help="A step of the heat treatment; repeatable.")
+    ] = None,
+    tube_kv: Annotated[float | None, typer.Option(help="Tube voltage in kV.")] = None,
+    tube_power_w: Annotated[float | None, typer.Option(help="Tube power in W.")] = None,
+    beam_energy_kev: Annotated[
+        float | None, typer.Option(help="Energy of a monochromatic beam in keV.")
+    ] = None,
+    operator: Annotated[str | None, typer.Option(help="Who made the scan.")] = None,
+    tag: Annotated[list[str] | None, typer.Option(help="A free word; repeatable.")] = None,
+    metadata: options.MetadataFile = None,
+    recipe: options.RecipeName = None,
+    set_: options.Overrides = None,
+    voxel_um: options.VoxelUm = None,
+    shape: options.Shape = None,
+    dtype: options.Dtype = None,
+    byte_order: options.ByteOrder = None,
+    offset_bytes: options.OffsetBytes = None,
+    cluster: options.ClusterName = None,
+    workers: options.Workers = None,
+    memory_limit: options.MemoryLimit = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace a scan of this id.")] = False,
+    keep_scratch: Annotated[
+        bool, typer.Option("--keep-scratch", help="Keep the job's intermediate volumes.")
+    ] = False,
+    wait: Annotated[
+        bool, typer.Option("--wait/--no-wait", help="Stay until the job has ended.")
+    ] = True,
+    workspace: options.Workspace = None,
+    json_: options.AsJson = False,
+) -> None:
+    """Count a scan and enter it in the catalogue.
+
+    Example:  castcensus submit slices/ --scan A319-07-F --voxel-um 2.5 --temper F
+    """
+    settings = load_settings(workspace)
+    stated: dict[str, Any] = {
+        "specimen": specimen,
+        "condition": condition,
+        "alloy": alloy,
+        "temper": temper,
+        "heat_treatment": heat_treatment or None,
+        "tube_kv": tube_kv,
+        "tube_power_w": tube_power_w,
+        "beam_energy_kev": beam_energy_kev,
+        "operator": operator,
+        "tags": tag or None,
+    }
+    planned = plan_source(
+        source,
+        scan,
+        find_recipe(recipe or settings.recipe, set_ or ()),
+        read_options(voxel_um, shape, dtype, byte_order, offset_bytes),
+        {key: value for key, value in stated.items() if value is not None},
+        metadata,
+    )
+    folder = create_job(
+        planned,
+        settings.workspace,
+        find_cluster(cluster or settings.cluster).adjusted(workers, memory_limit),
+        replace_scan=replace,
+        keep_scratch=keep_scratch,
+    )
+    say(f"job {folder.name}")
+    if wait:
+        show_result(drive(folder), json_)
+        return
+    pid = start_detached(folder)
+    if json_:
+        queued = {"job": folder.name, "scan": scan, "state": "queued", "pid": pid}
+        print(json.dumps(queued, indent=2))
+    else:
+        print(folder.name)
+        say(f"Look at it with: castcensus show {folder.name}")

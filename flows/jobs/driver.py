@@ -1,0 +1,293 @@
+"""Drive a job: hold it, run it, keep its status, clear up after it.
+
+Loads Prefect and Dask; call `flows.settings.prepare_environment` before importing this module.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import resource
+import shutil
+import sys
+import time
+import traceback
+from pathlib import Path
+
+from flows.jobs.status import (
+    JobRequest,
+    JobResult,
+    JobStatus,
+    State,
+    cancel_flag,
+    failure_of,
+    find_job,
+    hold_job,
+    now,
+    read_request,
+    read_status,
+    write_request,
+    write_status,
+)
+from flows.jobs.submission import check_machine, create_job
+from flows.runs import run_census
+from flows.settings import ClusterConfig, code_version
+from pipeline.errors import (
+    CancelledError,
+    CastcensusError,
+    DataError,
+    JobError,
+    UsageError,
+)
+from pipeline.model.plan import Plan
+from pipeline.run import OnProgress, Progress, ignore_progress
+from pipeline.stores.catalogue import Catalogue
+from pipeline.stores.job import JobFolder
+
+STATUS_INTERVAL_S = 1.0
+"""Shortest time between two writings of a job's status."""
+
+KEPT = ("plan.json", "request.json", "status.json", "log.txt", "lock", "error.txt", "cancel")
+"""What stays of a job whose input was refused."""
+
+
+class Recorder:
+    """Keeps the status file of a running job, and passes progress on.
+
+    Parameters
+    ----------
+    folder : JobFolder
+        The job.
+    status : JobStatus
+        Status as it was before.
+    tell : callable
+        Told of every tile.
+    """
+
+    def __init__(self, folder: JobFolder, status: JobStatus, tell: OnProgress) -> None:
+        self._folder = folder
+        self._tell = tell
+        self._began = time.monotonic()
+        self._before_s = status.seconds
+        self._written = self._began
+        self._stage_began = self._began
+        self._stage_voxels = 0
+        self.status = status.model_copy(
+            update={"pid": os.getpid(), "host": platform.node(), "error": None, "result": None}
+        )
+        self.write("running")
+
+    @property
+    def seconds(self) -> float:
+        """Wall time of the job so far, all its runs together."""
+        return self._before_s + time.monotonic() - self._began
+
+    def __call__(self, progress: Progress) -> None:
+        """Take progress in, and write the status if the last one is old enough."""
+        report, peak, speed = progress.report, self.status.peak_worker_bytes, None
+        if progress.stage != self.status.stage:
+            self._stage_began, self._stage_voxels = time.monotonic(), 0
+        if report is not None:
+            self._stage_voxels += report.n_voxels
+            peak = max(peak, report.peak_bytes)
+            speed = self._stage_voxels / max(time.monotonic() - self._stage_began, 1e-9)
+        self.status = self.status.model_copy(
+            update={
+                "stage": progress.stage,
+                "n_tiles": progress.n_tiles,
+                "n_done": progress.n_done,
+                "voxels_per_s": speed,
+                "peak_worker_bytes": peak,
+            }
+        )
+        if time.monotonic() - self._written >= STATUS_INTERVAL_S:
+            self.write("running")
+        self._tell(progress)
+
+    def write(
+        self, state: State, error: CastcensusError | None = None, result: JobResult | None = None
+    ) -> None:
+        """Write the status now."""
+        self._written = time.monotonic()
+        self.status = self.status.model_copy(
+            update={
+                "state": state,
+                "seconds": round(self.seconds, 3),
+                "updated_at": now(),
+                "error": failure_of(error) if error else None,
+                "result": result,
+            }
+        )
+        write_status(self._folder, self.status)
+
+
+def submit(
+    plan: Plan,
+    workspace: Path,
+    cluster: ClusterConfig,
+    *,
+    replace_scan: bool = False,
+    keep_scratch: bool = False,
+    on_progress: OnProgress = ignore_progress,
+) -> JobResult:
+    """Create a job and drive it to its end; see `create_job` and `drive_job`."""
+    folder = create_job(
+        plan, workspace, cluster, replace_scan=replace_scan, keep_scratch=keep_scratch
+    )
+    return drive_job(folder, on_progress)
+
+
+def resume_job(
+    workspace: Path,
+    name: str,
+    *,
+    workers: int | None = None,
+    memory_limit: str | None = None,
+    on_progress: OnProgress = ignore_progress,
+) -> JobResult:
+    """Go on with a job that was cancelled, interrupted, or failed; finished tiles stay.
+
+    Parameters
+    ----------
+    workspace : Path
+        The workspace.
+    name : str
+        Id of the job, or of its scan.
+    workers : int, optional
+        Another number of workers than before.
+    memory_limit : str, optional
+        Another memory limit than before.
+    on_progress : callable, optional
+        Told of every tile.
+
+    Returns
+    -------
+    JobResult
+        The result; that of a job that is done already is returned at once.
+
+    Raises
+    ------
+    UsageError
+        If another driver holds the job, or another version of the code planned it.
+    CastcensusError
+        As `drive_job`.
+    """
+    folder = find_job(workspace, name)
+    request = read_request(folder)
+    cluster = request.cluster.adjusted(workers, memory_limit)
+    if cluster != request.cluster:
+        check_machine(folder.read_plan(), workspace, cluster)
+        write_request(folder, JobRequest(**{**dict(request), "cluster": cluster}))
+    cancel_flag(folder).unlink(missing_ok=True)
+    return drive_job(folder, on_progress)
+
+
+def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> JobResult:
+    """Run what is left of a job in this process, and clear up after it.
+
+    Parameters
+    ----------
+    folder : JobFolder
+        The job.
+    on_progress : callable, optional
+        Told of every tile.
+
+    Returns
+    -------
+    JobResult
+        What the job leaves.
+
+    Raises
+    ------
+    UsageError, DataError
+        If the input is refused; nothing stays of the job but its plan and its status.
+    CancelledError
+        If somebody asked it to stop; it can be resumed.
+    JobError
+        If it failed although its input was sound; it can be resumed.
+    """
+    plan, request = folder.read_plan(), read_request(folder)
+    if plan.code_version != code_version():
+        raise UsageError(
+            f"job {folder.name} was planned by version {plan.code_version}, this is "
+            f"{code_version()}.",
+            "Submit the scan again.",
+        )
+    with hold_job(folder, plan.scan_id):
+        status = read_status(folder)
+        if status.result is not None:
+            return status.result
+        recorder = Recorder(folder, status, on_progress)
+        try:
+            _run(folder, request, recorder)
+            result = _finish(folder, plan, request, recorder)
+        except CancelledError as error:
+            recorder.write("cancelled", error)
+            raise
+        except CastcensusError as error:
+            if isinstance(error, UsageError | DataError):
+                _discard(folder)
+            recorder.write("failed", error)
+            raise
+        except BaseException:
+            recorder.write("interrupted")
+            raise
+        recorder.write("done", result=result)
+        return result
+
+
+def _run(folder: JobFolder, request: JobRequest, recorder: Recorder) -> None:
+    try:
+        run_census(folder.path, request.cluster, recorder, cancel_flag(folder).exists)
+    except CastcensusError:
+        raise
+    except Exception as error:
+        # What was not foreseen is kept whole for whoever mends it, and told in one paragraph.
+        (folder.path / "error.txt").write_text(traceback.format_exc(), encoding="utf-8")
+        raise JobError(
+            f"job {folder.name} failed in stage {recorder.status.stage}: "
+            f"{type(error).__name__}: {error}.",
+            f"Resume it with: castcensus resume {folder.name}; the details stand in "
+            f"{folder.path / 'error.txt'}.",
+        ) from error
+
+
+def _finish(folder: JobFolder, plan: Plan, request: JobRequest, recorder: Recorder) -> JobResult:
+    """Take the scratch away and count what the scan left."""
+    stored = folder.workspace / "scans" / f"{plan.scan_id}.zarr"
+    used = disk_bytes(folder.path) + disk_bytes(stored)
+    if not request.keep_scratch:
+        for path in (folder.conditioned, folder.bodies, folder.path / "sides"):
+            shutil.rmtree(path, ignore_errors=True)
+    catalogue = Catalogue(folder.workspace / "catalogue")
+    phases = catalogue.read("phases", plan.scan_id, ["phase", "kind", "n_particles"]).to_pylist()
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return JobResult(
+        job=folder.name,
+        scan=plan.scan_id,
+        particles={r["phase"]: r["n_particles"] for r in phases if r["kind"] == "particles"},
+        voxels_per_s=round(plan.header.n_voxels / recorder.seconds, 1),
+        seconds=round(recorder.seconds, 3),
+        catalogue_version=catalogue.version(),
+        peak_worker_bytes=recorder.status.peak_worker_bytes,
+        driver_peak_bytes=peak if sys.platform == "darwin" else peak * 1024,
+        planned_worker_bytes=plan.worker_bytes,
+        disk_bytes=used,
+        stored_bytes=disk_bytes(folder.path) + disk_bytes(stored),
+    )
+
+
+def _discard(folder: JobFolder) -> None:
+    """Remove everything that a job made of an input that turned out to be unfit."""
+    for path in folder.path.iterdir():
+        if path.name in KEPT:
+            continue
+        if path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
+
+
+def disk_bytes(folder: Path) -> int:
+    """Return the disk that the files below a folder occupy."""
+    return sum(f.stat().st_blocks * 512 for f in folder.rglob("*") if f.is_file())

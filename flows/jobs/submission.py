@@ -1,0 +1,267 @@
+"""From a source and a few facts to a planned job: what can be refused is refused here."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from flows.jobs.status import (
+    JobRequest,
+    JobStatus,
+    is_held,
+    now,
+    scan_lock,
+    write_request,
+    write_status,
+)
+from flows.settings import (
+    ClusterConfig,
+    code_version,
+    fit_cluster,
+    prepare_environment,
+    read_machine,
+)
+from pipeline.errors import NotFoundError, SourceError, StoreError, UsageError
+from pipeline.model.header import ReadOptions
+from pipeline.model.metadata import ScanMetadata, check_metadata, check_scan_id, read_metadata
+from pipeline.model.plan import Limits, Plan, check_limits, plan_scan
+from pipeline.model.recipe import Recipe
+from pipeline.readers import open_source
+from pipeline.stores.catalogue import Catalogue
+from pipeline.stores.job import JobFolder
+
+
+def plan_source(
+    source: str,
+    scan_id: str,
+    recipe: Recipe,
+    options: ReadOptions | None = None,
+    facts: Mapping[str, Any] | None = None,
+    metadata_file: Path | None = None,
+) -> Plan:
+    """Plan a scan from the header of its source; no voxel is read.
+
+    Parameters
+    ----------
+    source : str
+        A file, a folder of slices, or a container with a path inside.
+    scan_id : str
+        Identifier of the scan.
+    recipe : Recipe
+        Parameters of the run.
+    options : ReadOptions, optional
+        What the caller states about the source; goes before what files say.
+    facts : mapping, optional
+        Fields of `ScanMetadata` that the caller states; go before the metadata file.
+    metadata_file : Path, optional
+        The metadata file; otherwise ``<file>.meta.yaml`` or ``scan.yaml`` beside the source, or
+        ``scan.yaml`` in its folder, is taken if there is one.
+
+    Returns
+    -------
+    Plan
+        The plan.
+
+    Raises
+    ------
+    UsageError
+        A scan id, source, voxel size or fact that does not fit.
+    NotFoundError
+        If the stated metadata file does not exist.
+    """
+    check_scan_id(scan_id)
+    options = options or ReadOptions()
+    stated, source_values = _read_facts(metadata_file or _find_facts(source), metadata_file)
+    if options.voxel_um is None and source_values.get("voxel_um") is not None:
+        options = replace(options, voxel_um=read_voxel_um(source_values["voxel_um"]))
+    values = {**stated.model_dump(exclude_none=True), **(facts or {})}
+    metadata = check_metadata(values, "the facts stated about the scan")
+    location = str(Path(source).absolute())
+    header = open_source(location, options).header
+    return plan_scan(scan_id, location, options, header, recipe, metadata, code_version())
+
+
+def read_voxel_um(value: object) -> tuple[float, float, float]:
+    """Return edge lengths (z, y, x) in um from one number, three, or their text.
+
+    Raises
+    ------
+    SourceError
+        If it is neither, or a length is not positive.
+
+    Examples
+    --------
+    >>> read_voxel_um("2.5"), read_voxel_um("5,2.5,2.5"), read_voxel_um([1, 2, 3])
+    ((2.5, 2.5, 2.5), (5.0, 2.5, 2.5), (1.0, 2.0, 3.0))
+    """
+    split: Any = value.split(",") if isinstance(value, str) else value
+    parts = list(split) if isinstance(split, list | tuple) else [split]
+    try:
+        edges = [float(part) for part in parts] * (3 if len(parts) == 1 else 1)
+    except (TypeError, ValueError):
+        edges = []
+    if len(edges) != 3 or not all(0 < edge < float("inf") for edge in edges):
+        raise SourceError(
+            f"voxel size {value!r} is not one positive length in um, or three.",
+            "Give --voxel-um V or --voxel-um Z,Y,X, or correct voxel_um in the metadata file.",
+        )
+    return (edges[0], edges[1], edges[2])
+
+
+def check_machine(plan: Plan, workspace: Path, cluster: ClusterConfig) -> None:
+    """Refuse a plan that does not fit the workspace's disk, this machine, or a stated limit.
+
+    Raises
+    ------
+    PlanError
+        If it does not fit.
+    """
+    machine = read_machine()
+    limit = machine.memory_bytes
+    if isinstance(cluster.memory_limit, int):
+        limit = min(limit, cluster.memory_limit) if cluster.kind != "existing" else limit
+    check_limits(plan, Limits(limit, free_bytes(workspace)))
+    fit_cluster(cluster, plan, machine)
+
+
+def free_bytes(workspace: Path) -> int:
+    """Return the free space where a workspace lies or would lie."""
+    place = next(p for p in (workspace, *workspace.parents) if p.exists())
+    return shutil.disk_usage(place).free
+
+
+def create_job(
+    plan: Plan,
+    workspace: Path,
+    cluster: ClusterConfig,
+    *,
+    replace_scan: bool = False,
+    keep_scratch: bool = False,
+) -> JobFolder:
+    """Create the folder of a job, after everything that can be refused was checked.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    workspace : Path
+        Holds everything that is made.
+    cluster : ClusterConfig
+        On what to map tiles.
+    replace_scan : bool
+        Whether a scan of this id may be replaced.
+    keep_scratch : bool
+        Whether the job's intermediate volumes stay.
+
+    Returns
+    -------
+    JobFolder
+        A job in state ``queued``.
+
+    Raises
+    ------
+    PlanError
+        If the plan does not fit the machine.
+    UsageError
+        If the scan exists or is being processed.
+    StoreError
+        If the workspace cannot be written.
+    """
+    check_machine(plan, workspace, cluster)
+    _check_free(plan.scan_id, workspace, replace_scan)
+    _check_writable(workspace)
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
+    name = f"{plan.scan_id}-{stamp}-{secrets.token_hex(2)}"
+    folder = JobFolder(workspace / "jobs" / name)
+    folder.write_plan(plan)
+    write_request(
+        folder, JobRequest(cluster=cluster, replace=replace_scan, keep_scratch=keep_scratch)
+    )
+    write_status(folder, JobStatus(job=name, scan=plan.scan_id, created_at=now(), updated_at=now()))
+    return folder
+
+
+def start_detached(folder: JobFolder) -> int:
+    """Start a driver of its own for a queued job, which outlives this process.
+
+    Returns
+    -------
+    int
+        Its process id; what it says stands in ``log.txt`` of the job.
+    """
+    environment = dict(os.environ)
+    prepare_environment(folder.workspace, environment)
+    # The driver finds the package where this process found it.
+    environment["PYTHONPATH"] = os.pathsep.join(p for p in sys.path if p)
+    command = [sys.executable, "-m", "flows.cli", "resume", folder.name, "--detached"]
+    with (folder.path / "log.txt").open("ab") as log:
+        driver = subprocess.Popen(  # noqa: S603 - the command is ours
+            [*command, "--workspace", str(folder.workspace)],
+            stdin=subprocess.DEVNULL,
+            stdout=log,
+            stderr=log,
+            env=environment,
+            start_new_session=True,
+        )
+    return driver.pid
+
+
+def _find_facts(source: str) -> Path | None:
+    path = Path(source)
+    if not path.exists() and ":" in source:
+        path = Path(source.rpartition(":")[0])
+    beside = [path.with_name(f"{path.name}.meta.yaml")]
+    beside.append(path / "scan.yaml" if path.is_dir() else path.with_name("scan.yaml"))
+    if path.is_dir():
+        # A folder that is one volume, such as a Zarr store, is described beside it.
+        beside.append(path.with_name("scan.yaml"))
+    return next((file for file in beside if file.is_file()), None)
+
+
+def _read_facts(path: Path | None, stated: Path | None) -> tuple[ScanMetadata, dict[str, Any]]:
+    if path is None:
+        return ScanMetadata(), {}
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        kind = NotFoundError if path == stated else UsageError
+        raise kind(f"metadata file {path} cannot be read: {error}.") from None
+    return read_metadata(text, str(path))
+
+
+def _check_free(scan_id: str, workspace: Path, replace_scan: bool) -> None:
+    if is_held(scan_lock(workspace, scan_id)):
+        raise UsageError(
+            f"scan {scan_id} is being processed by another job.",
+            "Wait for it, or stop it with: castcensus cancel " + scan_id,
+        )
+    if replace_scan:
+        return
+    stored = workspace / "scans" / f"{scan_id}.zarr"
+    if stored.exists() or Catalogue(workspace / "catalogue").has(scan_id):
+        raise UsageError(
+            f"scan {scan_id} exists in {workspace}.",
+            "Choose another --scan, or replace it with --replace.",
+        )
+
+
+def _check_writable(workspace: Path) -> None:
+    try:
+        jobs = workspace / "jobs"
+        jobs.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(dir=jobs, prefix=".writable-"):
+            pass
+    except OSError as error:
+        raise StoreError(
+            f"workspace {workspace} cannot be written: {error}.",
+            "Choose another --workspace, or correct its permissions.",
+        ) from None

@@ -1,0 +1,204 @@
+"""The Prefect flow of a job, one task a stage: it shows and records, and does no arithmetic.
+
+Whoever imports this module calls `flows.settings.prepare_environment` first: Prefect reads its
+settings when it is imported.
+"""
+
+from __future__ import annotations
+
+import shlex
+import subprocess
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+import psutil
+from filelock import FileLock
+from prefect import flow, get_client, task
+from prefect.artifacts import create_progress_artifact, update_progress_artifact
+from prefect.cache_policies import NO_CACHE
+from prefect.exceptions import CancelledRun, TerminationSignal
+from prefect.settings import get_current_settings
+from prefect.states import Cancelled, State
+
+from flows.cluster import open_cluster
+from flows.settings import ClusterConfig, fit_cluster, read_machine
+from pipeline.errors import CancelledError, JobError
+from pipeline.run import (
+    MapTiles,
+    OnProgress,
+    Progress,
+    ShouldStop,
+    ignore_progress,
+    never_stop,
+    run_stage,
+)
+from pipeline.stages.warm import warm_kernels
+from pipeline.stores.job import JobFolder
+
+ARTIFACT_INTERVAL_S = 5.0
+"""Shortest time between two progress reports to Prefect: each is a request to its server."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """Who is told of a job's progress, and who may stop it."""
+
+    on_progress: OnProgress = ignore_progress
+    should_stop: ShouldStop = never_stop
+
+
+@dataclass(slots=True)
+class ProgressBoard:
+    """Progress of one stage as a Prefect artifact, written seldom."""
+
+    stage: str
+    _artifact: UUID | None = None
+    _written: float = field(default=float("-inf"))
+
+    def show(self, progress: Progress) -> None:
+        """Write the progress if the last report is old enough."""
+        now = time.monotonic()
+        if now - self._written < ARTIFACT_INTERVAL_S and not progress.finished:
+            return
+        self._written = now
+        percent = 100.0 if progress.finished else 100.0 * progress.n_done / max(progress.n_tiles, 1)
+        if self._artifact is None:
+            created: Any = create_progress_artifact(
+                percent, key=f"stage-{self.stage}", description=f"Tiles of stage {self.stage}"
+            )
+            self._artifact = created
+        else:
+            update_progress_artifact(self._artifact, percent)
+
+
+@task(
+    name="stage",
+    task_run_name="{name}",
+    persist_result=False,
+    cache_policy=NO_CACHE,
+    retries=0,
+)
+def stage_task(job: str, name: str, map_tiles: MapTiles, watch: Watch) -> State[None] | None:
+    """Do one stage of a job; a stage that was stopped ends as cancelled, not as failed."""
+    board = ProgressBoard(name)
+
+    def tell(progress: Progress) -> None:
+        watch.on_progress(progress)
+        board.show(progress)
+
+    try:
+        run_stage(Path(job), name, map_tiles, tell, watch.should_stop)
+    except CancelledError as error:
+        return Cancelled(message=error.what)
+    return None
+
+
+@flow(
+    name="census",
+    persist_result=False,
+    validate_parameters=False,
+    retries=0,
+)
+def census_flow(job: str, cluster: ClusterConfig, watch: Watch) -> State[None] | None:
+    """Do every stage of a job that is not finished, on a cluster that lives as long as the flow.
+
+    Parameters
+    ----------
+    job : str
+        Folder of the job.
+    cluster : ClusterConfig
+        On what to map tiles.
+    watch : Watch
+        Who is told, and who may stop it.
+    """
+    plan = JobFolder(Path(job)).read_plan()
+    with open_cluster(cluster, fit_cluster(cluster, plan, read_machine())) as map_tiles:
+        for stage in plan.stages:
+            try:
+                stage_task(job, stage.name, map_tiles, watch)
+            except CancelledRun as error:
+                return Cancelled(message=str(error))
+    return None
+
+
+def run_census(
+    job: Path, cluster: ClusterConfig, on_progress: OnProgress, should_stop: ShouldStop
+) -> None:
+    """Run a job through Prefect.
+
+    Parameters
+    ----------
+    job : Path
+        Folder of the job.
+    cluster : ClusterConfig
+        On what to map tiles.
+    on_progress : callable
+        Told of every tile.
+    should_stop : callable
+        Asked after every tile.
+
+    Raises
+    ------
+    CastcensusError
+        What a stage raised, as it was raised.
+    CancelledError
+        If `should_stop` said so.
+    KeyboardInterrupt
+        If the process was asked to end.
+    """
+    # A cold kernel cache that several starting workers fill at once has crashed: fill it here.
+    warm_kernels()
+    start_server()
+    try:
+        named = census_flow.with_options(flow_run_name=job.name)
+        named(str(job), cluster, Watch(on_progress, should_stop))
+    except CancelledRun:
+        raise CancelledError(
+            f"job {job.name} was stopped.", f"Go on with: castcensus resume {job.name}"
+        ) from None
+    except TerminationSignal:
+        raise KeyboardInterrupt from None
+
+
+def start_server() -> None:
+    """Start Prefect's temporary server, unless a running one is named.
+
+    Its database is made at the first start: one process at a time.  A small shell waits at the end
+    of a pipe for this process to end, however it ends, and ends the server then.
+
+    Raises
+    ------
+    JobError
+        If no server answers.
+    """
+    settings = get_current_settings()
+    settings.home.mkdir(parents=True, exist_ok=True)
+    before = {child.pid for child in psutil.Process().children()}
+    with FileLock(settings.home / "start.lock"), get_client(sync_client=True) as client:
+        error = client.api_healthcheck()
+    if error is not None:
+        raise JobError(
+            f"the Prefect server does not answer: {error}.",
+            "Check PREFECT_API_URL, or unset it to use a temporary server; then resume the job.",
+        )
+    for child in psutil.Process().children():
+        if child.pid not in before and "prefect.server.api.server:create_app" in child.cmdline():
+            _end_with_this_process(child.pid)
+
+
+_GUARDS: list[subprocess.Popen[bytes]] = []
+
+
+def _end_with_this_process(pid: int) -> None:
+    script = f"read -r _; kill {shlex.quote(str(pid))} 2>/dev/null"
+    guard = subprocess.Popen(  # noqa: S603 - the command is ours
+        ["/bin/sh", "-c", script],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    _GUARDS.append(guard)
