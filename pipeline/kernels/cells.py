@@ -9,6 +9,7 @@ tally must not depend on where that is known.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -104,6 +105,7 @@ def _first_component(configuration: int, connectivity: int) -> int:
     return component
 
 
+@lru_cache(maxsize=3)
 def build_cell_tables(connectivity: int) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
     """Return the tables for a connectivity.
 
@@ -129,4 +131,7 @@ def build_cell_tables(connectivity: int) -> tuple[NDArray[np.uint8], NDArray[np.
     euler = _euler_of_open_cell if connectivity == 6 else _euler_of_closed_cubes
     component = [0] + [_first_component(c, connectivity) for c in range(1, 256)]
     counts = [[*_count_crossings(c), euler(c)] for c in range(256)]
-    return np.array(component, np.uint8), np.array(counts, np.int64)
+    tables = np.array(component, np.uint8), np.array(counts, np.int64)
+    for table in tables:
+        table.flags.writeable = False
+    return tables

@@ -8,6 +8,7 @@ from __future__ import annotations
 from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
@@ -47,12 +48,12 @@ def warm_kernels() -> None:
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
 
 
-def _warm_bodies(phases: np.ndarray, grey: np.ndarray) -> None:
+def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
     smallest = np.zeros(256, np.int64)
     smallest[1:3] = 1
     cores = [Box((z, 0, 0), (z + 11, 22, 22)) for z in (0, 11)]
     tiles = [
-        label_tile(phases[: 13 + 0], grey, core, (22, 22, 22), smallest, connectivity)
+        label_tile(phases[:13], grey, core, (22, 22, 22), smallest, connectivity)
         for connectivity, core in product((6, 18, 26), cores)
     ][-2:]
     faces = [cut_faces(tile.labels) for tile in tiles]
@@ -68,5 +69,7 @@ def _warm_bodies(phases: np.ndarray, grey: np.ndarray) -> None:
     census = take_census(parent, size, first, phase, smallest)
     merged = MergedTallies.empty(census.particle_id.size)
     for merge in (merge_boxes, merge_sums):
-        merge(merged, tiles[0].tallies, census.row_of[: counts[0]], (0, 0, 0))
+        for tile, start, core in zip(tiles, (0, counts[0]), cores, strict=True):
+            rows = census.row_of[start : start + len(tile.tallies) - 1]
+            merge(merged, tile.tallies, rows, core.start)
     describe_particles(merged, (1.0, 1.0, 1.0), (1.0, 0.0, 0.0), 1.0, 0.0)
