@@ -1,0 +1,1 @@
+"""What the engine promises under stress: kills, memory, disk."""
