@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "scans": ("flows.cli.catalogue", "scans", "List the scans of the catalogue."),
     "query": ("flows.cli.catalogue", "query", "Answer one SELECT over the catalogue."),
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
+    "verify": ("flows.cli.verify", "verify", "Hold this installation against general libraries."),
     "dictionary": ("flows.cli.catalogue", "dictionary", "Print what each column means."),
 }
 """Name of a command: its module, its function there, its line in the list of commands."""
