@@ -61,6 +61,12 @@ class Census:
     small_bodies: NDArray[np.int64]
     small_voxels: NDArray[np.int64]
 
+    def name_bodies(self) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        """Return particle id and phase of each local id; 0 and 255 for bodies without a row."""
+        # Row -1 picks the appended last entry.
+        ids = np.append(self.particle_id, np.int64(0))[self.row_of]
+        return ids, np.append(self.phase, np.uint8(255))[self.row_of]
+
 
 @njit(nogil=True, cache=True)
 def sum_sizes(

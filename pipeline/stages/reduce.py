@@ -46,14 +46,11 @@ class ReduceStage:
         census = self._number_bodies(root, offsets)
         merged = self._merge_tallies(census, offsets)
         self._write_rows(census, merged)
-        ids = np.where(census.row_of >= 0, census.particle_id[census.row_of], 0)
-        phase = np.where(census.row_of >= 0, census.phase[census.row_of], 255).astype(np.uint8)
+        ids, phase = census.name_bodies()
         for number in range(len(self.plan.grid)):
             part = slice(offsets[number], offsets[number + 1])
             write_arrays(
-                self.folder.side("reduce", number),
-                {"particle_id": ids[part], "phase": phase[part]},
-                compress=False,
+                self.folder.side("reduce", number), {"particle_id": ids[part], "phase": phase[part]}
             )
 
     def _tallies(self, number: int) -> NDArray[np.int64]:
