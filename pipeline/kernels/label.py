@@ -8,6 +8,7 @@ Bodies are numbered from 1 in raster order of their first run, so the numbering 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -266,3 +267,30 @@ def paint_runs(
             if body[i]:
                 for x in range(start[i] + offset, stop[i] + offset):
                     labels[z, y, x] = body[i]
+
+
+def name_particles(local: NDArray[np.uint32], table: NDArray[Any]) -> NDArray[Any]:
+    """Return the particle of each voxel of a tile.
+
+    Parameters
+    ----------
+    local : ndarray of uint32, shape (z, y, x)
+        Local ids, C-contiguous.
+    table : ndarray, shape (n_bodies + 1,)
+        Particle of each local id; ``table[0]`` is 0.
+
+    Returns
+    -------
+    ndarray, shape (z, y, x), dtype of `table`
+        Particle ids; background, which is most, costs no write.
+    """
+    named = np.zeros(local.shape, table.dtype)
+    _name_particles(local.reshape(-1), table, named.reshape(-1))
+    return named
+
+
+@njit(nogil=True, cache=True)
+def _name_particles(local: NDArray[np.uint32], table: NDArray[Any], named: NDArray[Any]) -> None:
+    for i in range(local.size):
+        if local[i]:
+            named[i] = table[local[i]]

@@ -187,6 +187,29 @@ def classify_phases(
     return target
 
 
+def count_phases(phases: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
+    """Count the voxels of each phase.
+
+    Parameters
+    ----------
+    phases : numpy.ndarray
+        uint8 of any shape.
+
+    Returns
+    -------
+    numpy.ndarray
+        int64 of length 256.
+
+    Examples
+    --------
+    >>> count_phases(np.array([[[1, 1, 255]]], np.uint8))[[0, 1, 255]].tolist()
+    [0, 2, 1]
+    """
+    counts = np.zeros(256, np.int64)
+    _count_phases(_flat(phases, np.uint8), counts)
+    return counts
+
+
 def threshold_multi_otsu(histogram: Histogram, n_classes: int) -> PhaseThresholds:
     """Find the thresholds that spread the class means furthest (Otsu 1979, Liao et al. 2001).
 
@@ -376,3 +399,16 @@ def _look_up_inside(
     for i in range(grey.size):
         found = phase[grey[i]]
         phases[i] = found if mask[i] != 0 else np.uint8(OUTSIDE)
+
+
+@njit(nogil=True, cache=True)
+def _count_phases(phases: npt.NDArray[np.uint8], counts: npt.NDArray[np.int64]) -> None:
+    # A run of one phase is one addition: most of a scan is matrix.
+    last = phases[0] if phases.size else np.uint8(0)
+    since = 0
+    for i in range(phases.size):
+        if phases[i] != last:
+            counts[last] += i - since
+            last = phases[i]
+            since = i
+    counts[last] += phases.size - since

@@ -13,9 +13,9 @@ from pipeline.kernels.denoise import denoise_gaussian, denoise_median
 from pipeline.kernels.threshold import fold_histogram
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
-from pipeline.stages.grey import read_mask, read_scale, specimen_voxels
+from pipeline.stages.grey import pack_histogram, read_mask, read_scale, specimen_voxels
 from pipeline.stores.job import JobFolder, write_arrays
-from pipeline.stores.volume import create_volume, open_volume, read_box
+from pipeline.stores.volume import create_volume, open_volume, read_box, write_tile
 
 
 class ConditionStage:
@@ -47,9 +47,9 @@ class ConditionStage:
         core = self.plan.grid.tile(number).core
         grey = self._denoise(core)
         inside = specimen_voxels(self.mask, self.scale, grey, core)
-        self.conditioned[core.slices] = grey
+        write_tile(self.conditioned, core, grey)
         write_arrays(
-            self.folder.side("condition", number), {"histogram": fold_histogram(grey, inside)}
+            self.folder.side("condition", number), pack_histogram(fold_histogram(grey, inside))
         )
         return core.n_voxels
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.kernels.denoise import quantise_grey
 from pipeline.kernels.mask import CoarseMask, coarse_block_vx, estimate_mask, fold_blocks, mask_box
 from pipeline.model.grid import Box, TileGrid, Triple
-from pipeline.model.plan import Plan
+from pipeline.model.plan import GREY_LEVELS, Plan
 from pipeline.stores.job import JobFolder, read_arrays, write_arrays, write_whole
 
 INTEGER_OFFSETS = {"uint8": 0.0, "uint16": 0.0, "int16": -32768.0}
@@ -36,6 +36,8 @@ class GreyScale:
 
     def apply(self, voxels: NDArray[Any]) -> NDArray[np.uint16]:
         """Return voxels on the conditioned scale."""
+        if voxels.dtype == np.uint16:
+            return voxels
         grey = quantise_grey(voxels, self.gain, self.offset)
         if voxels.dtype.kind == "f":
             np.maximum(grey, 1, out=grey, where=np.isfinite(voxels))
@@ -106,6 +108,21 @@ def specimen_voxels(
         finite = (grey > 0).astype(np.uint8)
         inside = finite if inside is None else inside & finite
     return inside
+
+
+def pack_histogram(counts: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
+    """Return a histogram as a side file keeps it: the levels that occur, and their counts."""
+    levels = np.flatnonzero(counts)
+    return {"levels": levels.astype(np.uint16), "counts": counts[levels]}
+
+
+def sum_histograms(folder: JobFolder, stage: str, grid: TileGrid) -> NDArray[np.int64]:
+    """Return the sum over all tiles of the histograms that a stage left."""
+    total = np.zeros(GREY_LEVELS, np.int64)
+    for number in range(len(grid)):
+        side = read_arrays(folder.side(stage, number), ("levels", "counts"))
+        total[side["levels"]] += side["counts"]
+    return total
 
 
 def sum_sides(folder: JobFolder, stage: str, grid: TileGrid, name: str) -> NDArray[np.int64]:

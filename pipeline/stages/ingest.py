@@ -20,6 +20,8 @@ from pipeline.stages.grey import (
     GreyScale,
     fold_mask,
     fold_mask_side,
+    pack_histogram,
+    sum_histograms,
     sum_sides,
     write_scale,
 )
@@ -76,9 +78,9 @@ class IngestStage:
     def _fold_tile(self, voxels: NDArray[Any], core: Box) -> dict[str, NDArray[Any]]:
         if self.is_float:
             counts, n_nonfinite = fold_float_histogram(voxels)
-            return {"histogram": counts, "n_nonfinite": np.array([n_nonfinite], np.int64)}
+            return {**pack_histogram(counts), "n_nonfinite": np.array([n_nonfinite], np.int64)}
         grey = GreyScale(1.0, INTEGER_OFFSETS[self.plan.header.dtype]).apply(voxels)
-        side = {"histogram": fold_histogram(grey)}
+        side = pack_histogram(fold_histogram(grey))
         if self.plan.recipe.condition.mask != "none":
             side |= fold_mask_side(grey, core.start, self.plan.header.shape)
         return side
@@ -86,7 +88,7 @@ class IngestStage:
     def fold(self) -> None:
         """Fix the grey scale; refuse volumes that hold nothing to segment."""
         plan, folder = self.plan, self.folder
-        histogram = sum_sides(folder, "ingest", plan.grid, "histogram")
+        histogram = sum_histograms(folder, "ingest", plan.grid)
         if self.is_float:
             scale = self._float_scale(histogram)
         else:

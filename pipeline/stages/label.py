@@ -13,7 +13,7 @@ from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.pyramid import halve_labels
 from pipeline.kernels.seams import cut_faces
 from pipeline.kernels.tally import BEYOND
-from pipeline.kernels.threshold import classify_phases
+from pipeline.kernels.threshold import classify_phases, count_phases
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
 from pipeline.model.recipe import OUTSIDE, Recipe
@@ -71,7 +71,7 @@ class LabelStage:
             fill=OUTSIDE,
             label=True,
         )
-        create_volume(self.folder.bodies, plan.header.shape, "uint32", plan.tile_shape)
+        create_volume(self.folder.bodies, plan.header.shape, "uint32", plan.tile_shape, label=True)
 
     def process(self, number: int) -> int:
         """Label one tile: its core plus one shared layer above."""
@@ -86,14 +86,14 @@ class LabelStage:
         own = np.ascontiguousarray(phases[1:-1, 1:-1, 1:-1])
         write_levels(self.phase_levels, core, own, halve_labels)
         write_tile(self.bodies, core, found.labels[1:-1, 1:-1, 1:-1])
-        side = {
+        side: dict[str, NDArray[Any]] = {
             "tallies": found.tallies,
             "small_bodies": found.small_bodies,
             "small_voxels": found.small_voxels,
-            "phase_voxels": np.bincount(own.ravel(), minlength=256),
+            "phase_voxels": count_phases(own),
             **cut_faces(found.labels),
         }
-        write_arrays(self.folder.side("label", number), side, compress=False)
+        write_arrays(self.folder.side("label", number), side)
         return core.n_voxels
 
     def _classify(self, grey: NDArray[np.uint16], box: Box, core: Box) -> NDArray[np.uint8]:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import zarr
 
+from pipeline.kernels.label import name_particles
 from pipeline.kernels.pyramid import halve_labels
 from pipeline.model.plan import Plan
 from pipeline.stages.levels import open_levels, write_levels
@@ -66,7 +67,7 @@ class PresentStage:
             if not particle.any():
                 continue
             table = np.concatenate([[0], particle]).astype(levels[0].dtype)
-            write_levels(levels, core, table[local], halve_labels)
+            write_levels(levels, core, name_particles(local, table), halve_labels)
         return core.n_voxels
 
     def fold(self) -> None:

@@ -25,7 +25,7 @@ from pipeline.stages.seams import SeamsStage
 from pipeline.stages.segment import SegmentStage
 from pipeline.stages.survey import SurveyStage
 from pipeline.stores.job import JobFolder
-from pipeline.stores.volume import set_single_thread
+from pipeline.stores.volume import prepare_process
 
 
 class Stage(Protocol):
@@ -70,7 +70,7 @@ def open_stage(job: str, name: str, key: str) -> Stage:
     DamageError
         If the plan on disk is another one than the caller's.
     """
-    set_single_thread()
+    prepare_process()
     folder = JobFolder(Path(job))
     plan = folder.read_plan()
     if plan.stage(name).key != key:

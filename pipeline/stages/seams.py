@@ -38,7 +38,7 @@ class SeamsStage:
                 neighbour = grid.number((place[0], place[1], place[2]))
                 other = read_arrays(self.folder.side("label", neighbour), LOW_FACES)
                 pairs[str(neighbour)] = match_faces(step, mine, other)
-        write_arrays(self.folder.side("seams", number), pairs, compress=False)
+        write_arrays(self.folder.side("seams", number), pairs)
         return tile.core.n_voxels
 
     def fold(self) -> None:

@@ -11,7 +11,7 @@ from pipeline.errors import DataError
 from pipeline.kernels.peaks import threshold_peaks
 from pipeline.kernels.threshold import threshold_multi_otsu
 from pipeline.model.plan import GREY_LEVELS, Plan
-from pipeline.stages.grey import GreyScale, read_scale, sum_sides
+from pipeline.stages.grey import GreyScale, read_scale, sum_histograms
 from pipeline.stores.job import JobFolder, write_arrays, write_whole
 
 
@@ -40,7 +40,12 @@ class Thresholds:
 def read_thresholds(folder: JobFolder) -> Thresholds:
     """Return the thresholds of a job."""
     values = json.loads(folder.product("segment.json").read_bytes())
-    return Thresholds(**{k: tuple(v) if isinstance(v, list) else v for k, v in values.items()})
+    return Thresholds(
+        levels=tuple(values["levels"]),
+        source=tuple(values["source"]),
+        notes=tuple(values["notes"]),
+        n_voxels=values["n_voxels"],
+    )
 
 
 def levels_above(source: Sequence[float], scale: GreyScale) -> tuple[int, ...]:
@@ -71,7 +76,7 @@ class SegmentStage:
     def fold(self) -> None:
         """Choose the thresholds."""
         recipe, scale = self.plan.recipe, read_scale(self.folder)
-        histogram = sum_sides(self.folder, "condition", self.plan.grid, "histogram")
+        histogram = sum_histograms(self.folder, "condition", self.plan.grid)
         n_voxels = int(histogram.sum())
         if n_voxels == 0:
             raise DataError(

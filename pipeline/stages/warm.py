@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles
+from pipeline.kernels.label import name_particles
 from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, mask_box
 from pipeline.kernels.pyramid import halve_mean
 from pipeline.kernels.reduce import (
@@ -23,7 +24,12 @@ from pipeline.kernels.reduce import (
     take_census,
 )
 from pipeline.kernels.seams import cut_faces, flatten_forest, match_faces, merge_pairs
-from pipeline.kernels.threshold import classify_phases, fold_float_histogram, fold_histogram
+from pipeline.kernels.threshold import (
+    classify_phases,
+    count_phases,
+    fold_float_histogram,
+    fold_histogram,
+)
 from pipeline.model.grid import Box
 from pipeline.model.header import DTYPES
 
@@ -56,6 +62,9 @@ def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
         label_tile(phases[:13], grey, core, (22, 22, 22), smallest, connectivity)
         for connectivity, core in product((6, 18, 26), cores)
     ][-2:]
+    for dtype in (np.uint32, np.uint64):
+        name_particles(tiles[0].labels, np.zeros(len(tiles[0].tallies), dtype))
+    count_phases(phases)
     faces = [cut_faces(tile.labels) for tile in tiles]
     pairs = match_faces((1, 0, 0), faces[0], faces[1])
     counts = [len(tile.tallies) - 1 for tile in tiles]

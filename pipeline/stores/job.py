@@ -127,8 +127,8 @@ def write_partly(path: Path, write: Callable[[Path], object]) -> None:
         ) from None
 
 
-def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]], *, compress: bool = True) -> None:
-    """Write named arrays by rename.
+def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
+    """Write named arrays by rename, as they are: deflating them takes longer than their tile.
 
     Parameters
     ----------
@@ -136,16 +136,13 @@ def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]], *, compress: bo
         The file, ending in ``.npz``.
     arrays : mapping of str to ndarray
         What it holds.
-    compress : bool
-        Whether to deflate: worth its time for histograms, not for tallies.
 
     Raises
     ------
     StoreError
         If they cannot be written.
     """
-    save = np.savez_compressed if compress else np.savez
-    write_partly(path, lambda partial: save(partial, **dict(arrays)))  # type: ignore[arg-type]
+    write_partly(path, lambda partial: np.savez(partial, **dict(arrays)))  # type: ignore[arg-type]
 
 
 def read_arrays(path: Path, names: Sequence[str] | None = None) -> dict[str, NDArray[Any]]:

@@ -85,7 +85,7 @@ def create_pyramid(
         ome["image-label"] = {"source": {"image": "../../"}}
     _write_group(path, ome)
     for i, (level_shape, shard) in enumerate(levels):
-        create_volume(path / str(i), level_shape, dtype, shard, fill=fill)
+        create_volume(path / str(i), level_shape, dtype, shard, fill=fill, label=label)
 
 
 def list_labels(path: Path, names: Sequence[str]) -> None:

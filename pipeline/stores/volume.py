@@ -23,10 +23,20 @@ INNER_MAX = 128
 """Longest edge of an inner chunk; 64 to 128 voxels keep a slice view and a halo read cheap."""
 
 
-def set_single_thread() -> None:
-    """Let this process encode and decode on one thread: parallelism is the scheduler's business."""
+def prepare_process() -> None:
+    """Set how this process encodes: on one thread, and every chunk of a tile.
+
+    Parallelism is the scheduler's business.  A shard of background only is written too: looking for
+    it costs as much as encoding it, and what is there need not be guessed at.
+    """
     blosc.use_threads = False
-    zarr.config.set({"threading.max_workers": 1, "async.concurrency": 4})
+    zarr.config.set(
+        {
+            "threading.max_workers": 1,
+            "async.concurrency": 4,
+            "array.write_empty_chunks": True,
+        }
+    )
 
 
 def inner_edge(edge: int) -> int:
@@ -47,6 +57,7 @@ def create_volume(
     tile_shape: Triple,
     *,
     fill: int = 0,
+    label: bool = False,
     attributes: Mapping[str, Any] | None = None,
 ) -> zarr.Array[Any]:
     """Create an empty volume, or open the one of the same layout that is already there.
@@ -60,7 +71,9 @@ def create_volume(
     dtype : str
         Voxel type.
     fill : int
-        Value of shards that hold nothing else; they take no space.
+        Value of shards that are not there.
+    label : bool
+        Whether voxels are labels: long runs of one value, which shuffled bits would only slow down.
     attributes : mapping, optional
         Attributes of the array.
 
@@ -80,7 +93,10 @@ def create_volume(
             raise StoreError(f"{path} holds an array of another layout.", "Remove it and resume.")
         return array
     codec = BloscCodec(
-        cname="lz4", clevel=1, shuffle="bitshuffle", typesize=np.dtype(dtype).itemsize
+        cname="lz4",
+        clevel=1,
+        shuffle="noshuffle" if label else "bitshuffle",
+        typesize=np.dtype(dtype).itemsize,
     )
     try:
         return zarr.create_array(
