@@ -74,7 +74,7 @@ def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
     size, first = np.zeros(parent.size, np.int64), np.zeros(parent.size, np.int64)
     phase = np.zeros(parent.size, np.uint8)
     for tile, offset in zip(tiles, (0, counts[0]), strict=True):
-        sum_sizes(tile.tallies, parent, np.int64(offset), size, first, phase)
+        sum_sizes(tile.tallies, parent, offset, size, first, phase)
     census = take_census(parent, size, first, phase, smallest)
     merged = MergedTallies.empty(census.particle_id.size)
     for merge in (merge_boxes, merge_sums):
