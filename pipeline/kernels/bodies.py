@@ -74,9 +74,18 @@ def label_tile(
     open_below = _open_below(core)
     small_bodies, small_voxels = np.zeros(256, np.int64), np.zeros(256, np.int64)
     n_bodies = _drop_small(
-        *(runs.start, runs.stop, runs.phase, runs.row),
-        *(ny, core.shape, open_below, smallest, body, n_bodies),
-        *(small_bodies, small_voxels),
+        runs.start,
+        runs.stop,
+        runs.phase,
+        runs.row,
+        ny,
+        core.shape,
+        open_below,
+        smallest,
+        body,
+        n_bodies,
+        small_bodies,
+        small_voxels,
     )
     labels = np.zeros(phases.shape, np.uint32)
     paint_runs(runs.start, runs.stop, body, runs.row, ny, labels, 1)
