@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import itertools
 import logging
+import signal
 import tempfile
 import time
 import uuid
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from multiprocessing import resource_tracker
 from typing import TYPE_CHECKING, Any
 
 import dask.config
@@ -163,6 +165,23 @@ def count_running(dask_worker: Any) -> int:
 
 
 @contextmanager
+def interrupts_held() -> Iterator[None]:
+    """Start processes and threads inside the block that an interrupt of the terminal spares.
+
+    Ctrl-C goes to every process of the terminal's group.  What serves the driver must outlive it:
+    the driver alone takes the interrupt, finishes what is under way, and then ends its servants.
+    One that comes inside the block is delivered at its end.
+    """
+    # Starting this helper of multiprocessing unblocks the signal for everything after it.
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
 def open_cluster(config: ClusterConfig, size: ClusterSize) -> Iterator[MapTiles]:
     """Start, or connect to, what a job's tiles are mapped on.
 
@@ -208,27 +227,39 @@ def _connected(config: ClusterConfig, size: ClusterSize) -> Iterator[Client]:
         with client:
             yield client
         return
-    processes = config.kind == "local"
     with (
-        LocalCluster(
-            n_workers=size.n_workers,
-            threads_per_worker=size.threads_per_worker,
-            processes=processes,
-            # In threads the limit was checked by the plan: stopping the process would stop the job.
-            memory_limit=size.memory_limit_bytes if processes else 0,
-            dashboard_address=None,
-            # The scheduler answers on this machine alone, and serves no pages.
-            scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
-            local_directory=config.scratch or tempfile.gettempdir(),
-            silence_logs=logging.CRITICAL,
-        ) as cluster,
+        _start_workers(config, size) as cluster,
         Client(cluster, set_as_default=False) as client,
     ):
         try:
             client.wait_for_workers(size.n_workers, timeout=START_LIMIT_S)
         except TimeoutError:
-            raise JobError(
-                f"{size.n_workers} workers did not start within {START_LIMIT_S:.0f} s.",
-                "Resume the job with fewer --workers.",
-            ) from None
+            raise _not_started(size, f"waited {START_LIMIT_S:.0f} s") from None
         yield client
+
+
+def _start_workers(config: ClusterConfig, size: ClusterSize) -> LocalCluster:
+    processes = config.kind == "local"
+    try:
+        with interrupts_held():
+            return LocalCluster(
+                n_workers=size.n_workers,
+                threads_per_worker=size.threads_per_worker,
+                processes=processes,
+                # In threads the plan has checked the limit: a stopped process would end the job.
+                memory_limit=size.memory_limit_bytes if processes else 0,
+                dashboard_address=None,
+                # The scheduler answers on this machine alone, and serves no pages.
+                scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
+                local_directory=config.scratch or tempfile.gettempdir(),
+                silence_logs=logging.CRITICAL,
+            )
+    except (OSError, RuntimeError) as error:
+        raise _not_started(size, str(error.__cause__ or error)) from None
+
+
+def _not_started(size: ClusterSize, why: str) -> JobError:
+    return JobError(
+        f"{size.n_workers} workers did not start: {why}.",
+        "Resume the job with fewer --workers.",
+    )

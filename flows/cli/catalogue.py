@@ -10,11 +10,10 @@ from typing import Annotated, Literal
 
 import pyarrow as pa
 import typer
-from rich.console import Console
-from rich.table import Table
 
 from flows.cli import options
 from flows.cli.console import say
+from flows.cli.tables import print_table
 from flows.settings import load_settings
 from pipeline.errors import StoreError, UsageError
 from pipeline.model.records import write_dictionary
@@ -103,20 +102,10 @@ def dictionary() -> None:
 
 
 def _show_table(answer: pa.Table) -> None:
-    table = Table(*answer.column_names, box=None)
-    for row in answer.slice(0, MOST_ROWS).to_pylist():
-        table.add_row(*(_cell(value) for value in row.values()))
-    console = Console()
-    # A pipe gets whole cells, whatever the width of the terminal behind it.
-    console.print(table, soft_wrap=True, markup=False)
+    rows = answer.slice(0, MOST_ROWS).to_pylist()
+    print_table(answer.column_names, [list(row.values()) for row in rows], ["scan_id"])
     if answer.num_rows > MOST_ROWS:
         say(f"{MOST_ROWS} of {answer.num_rows} rows; --format csv, json and parquet hold all.")
-
-
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _write_answer(answer: pa.Table, fmt: str, path: Path) -> None:

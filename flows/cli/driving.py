@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from rich.console import Console
-from rich.table import Table
-
 from flows.cli.console import print_json, say
 from flows.cli.progress import shown_progress
+from flows.cli.tables import print_table
 from flows.jobs.status import JobResult
 from flows.settings import prepare_environment
 from pipeline.model.plan import MIB
@@ -61,11 +59,7 @@ def show_result(result: JobResult, as_json: bool) -> None:
     if as_json:
         print_json(result)
         return
-    table = Table("phase", box=None)
-    table.add_column("particles", justify="right")
-    for phase, count in result.particles.items():
-        table.add_row(phase, f"{count:,}")
-    Console().print(table)
+    print_table(["phase", "particles"], list(result.particles.items()))
     say(
         f"scan {result.scan} is in version {result.catalogue_version} of the catalogue: "
         f"{result.seconds:.1f} s, {result.voxels_per_s / 1e6:.2f} Mvoxels/s, "

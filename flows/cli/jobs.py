@@ -6,12 +6,11 @@ import json
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.table import Table
 
 from flows.cli import options
 from flows.cli.console import print_json, say
 from flows.cli.driving import drive, show_result
+from flows.cli.tables import print_table
 from flows.jobs.status import JobStatus, cancel_job, find_job, list_jobs, show_job
 from flows.settings import load_settings
 
@@ -29,17 +28,21 @@ def jobs(workspace: options.Workspace = None, json_: options.AsJson = False) -> 
     if json_:
         print(json.dumps([s.model_dump(mode="json") for s in statuses], indent=2))
         return
-    table = Table("job", "state", "stage", "tiles", "Mvoxels/s", "updated", box=None)
-    for status in statuses:
-        table.add_row(
-            status.job,
-            status.state,
-            status.stage if status.state != "done" else "",
-            _tiles(status),
-            _speed(status),
-            f"{status.updated_at:%Y-%m-%d %H:%M:%S}",
-        )
-    Console().print(table, soft_wrap=True)
+    print_table(
+        ["job", "state", "stage", "tiles", "Mvoxels/s", "updated"],
+        [
+            [
+                status.job,
+                status.state,
+                status.stage if status.state != "done" else None,
+                _tiles(status),
+                _speed(status),
+                status.updated_at,
+            ]
+            for status in statuses
+        ],
+        ["job"],
+    )
 
 
 def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson = False) -> None:
@@ -51,7 +54,6 @@ def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson =
     if json_:
         print_json(status)
         return
-    table = Table(box=None, show_header=False)
     rows = {
         "job": status.job,
         "scan": status.scan,
@@ -66,10 +68,7 @@ def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson =
     if status.result:
         rows["particles"] = ", ".join(f"{p} {n:,}" for p, n in status.result.particles.items())
         rows["catalogue"] = f"version {status.result.catalogue_version}"
-    for key, value in rows.items():
-        if value:
-            table.add_row(key, value)
-    Console().print(table, soft_wrap=True, markup=False)
+    print_table([], [[key, value] for key, value in rows.items() if value])
 
 
 def cancel(job: Name, workspace: options.Workspace = None, json_: options.AsJson = False) -> None:

@@ -19,6 +19,7 @@ from flows.cli.console import say, say_error
 from pipeline.errors import CastcensusError
 
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "demo": ("flows.cli.demo", "demo", "Simulate, count, and set the census beside the truth."),
     "simulate": ("flows.cli.simulate", "simulate", "Write a simulated scan of known truth."),
     "plan": ("flows.cli.plan", "plan", "Say what a submission would do and whether it fits."),
     "submit": ("flows.cli.submit", "submit", "Count a scan and enter it in the catalogue."),
@@ -31,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
     "verify": ("flows.cli.verify", "verify", "Hold this installation against general libraries."),
     "dictionary": ("flows.cli.catalogue", "dictionary", "Print what each column means."),
+    "verify": ("flows.cli.verify", "verify", "Check this installation against references."),
 }
 """Name of a command: its module, its function there, its line in the list of commands."""
 

@@ -7,10 +7,8 @@ import re
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
-from rich.table import Table
-
 from flows.cli import options
+from flows.cli.tables import print_table
 from flows.jobs.submission import check_machine, free_bytes, plan_source, read_voxel_um
 from flows.settings import find_cluster, find_recipe, fit_cluster, load_settings, read_machine
 from pipeline.errors import PlanError
@@ -125,8 +123,6 @@ def describe_plan(planned: Plan) -> dict[str, Any]:
 
 def show_plan(facts: dict[str, Any]) -> None:
     """Print a plan as tables."""
-    console = Console()
-    head = Table(box=None, show_header=False)
     size = " x ".join(str(n) for n in facts["shape"])
     voxel = " x ".join(f"{v:g}" for v in facts["voxel_um"])
     tile = " x ".join(str(n) for n in facts["tile_shape"])
@@ -141,19 +137,20 @@ def show_plan(facts: dict[str, Any]) -> None:
     ]
     if facts["fits"]:
         rows.append(("workers", f"{facts['n_workers']} x {facts['threads_per_worker']} threads"))
-    for row in rows:
-        head.add_row(*row)
-    stages = Table("stage", box=None)
-    for name in ("tiles", "halo", "read", "write", "memory a worker"):
-        stages.add_column(name, justify="right")
-    for stage in facts["stages"]:
-        stages.add_row(
-            stage["name"],
-            str(stage["n_tiles"] or ""),
-            str(stage["halo_vx"] or ""),
-            *(_mib(stage[k]) for k in ("read_bytes", "write_bytes", "worker_bytes")),
-        )
-    console.print(head, "", stages, soft_wrap=True)
+    print_table([], rows)
+    print()
+    print_table(
+        ["stage", "tiles", "halo", "read", "write", "memory a worker"],
+        [
+            [
+                stage["name"],
+                stage["n_tiles"] or None,
+                stage["halo_vx"] or None,
+                *(_mib(stage[k]) for k in ("read_bytes", "write_bytes", "worker_bytes")),
+            ]
+            for stage in facts["stages"]
+        ],
+    )
 
 
 def _mib(size: int) -> str:
