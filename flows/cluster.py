@@ -55,6 +55,10 @@ _SETTINGS: dict[str, Any] = {
     "distributed.scheduler.http.routes": [],
     "distributed.worker.http.routes": [],
     "distributed.worker.multiprocessing-method": "spawn",
+    # Dask has workers give freed memory back at once, which makes every tile's arrays be mapped and
+    # zeroed anew: measured at 5.0 s of system time for 1.3 s with these, on 512^3 voxels.
+    "distributed.nanny.pre-spawn-environ.MALLOC_TRIM_THRESHOLD_": 1 << 29,
+    "distributed.nanny.pre-spawn-environ.MALLOC_MMAP_THRESHOLD_": 1 << 25,
     # A kernel compiled or a shard encoded under load may keep a process from answering.
     "distributed.comm.timeouts.connect": "120s",
     "distributed.admin.tick.limit": "1h",
