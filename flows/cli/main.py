@@ -32,7 +32,6 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
     "verify": ("flows.cli.verify", "verify", "Hold this installation against general libraries."),
     "dictionary": ("flows.cli.catalogue", "dictionary", "Print what each column means."),
-    "verify": ("flows.cli.verify", "verify", "Check this installation against references."),
 }
 """Name of a command: its module, its function there, its line in the list of commands."""
 
