@@ -23,8 +23,9 @@ GREY_LEVELS = 65536
 
 MIB = 1 << 20
 
-WORKER_BASE_BYTES = 380 * MIB
-"""Resident size of a worker with all libraries loaded and kernels compiled (measured)."""
+WORKER_BASE_BYTES = 620 * MIB
+"""Resident size of a worker with all libraries loaded and kernels compiled (500 MiB measured), and
+what its allocator keeps between tiles."""
 
 TALLY_BYTES = 48 * 8
 """Bytes of one body's tally."""
