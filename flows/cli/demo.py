@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
@@ -195,7 +196,7 @@ def tell_limits(console: Console) -> None:
 
 def tell_next(console: Console, place: Path) -> None:
     """Say what to try next."""
-    where = f" --workspace {place}"
+    where = f" --workspace {shlex.quote(str(place))}"
     largest = (
         "SELECT scan_id, particle_id, volume_um3, sphericity FROM particles "
         "WHERE phase = 'iron-rich' ORDER BY volume_um3 DESC LIMIT 10"
