@@ -5,6 +5,7 @@ Loads Prefect and Dask; call `flows.settings.prepare_environment` before importi
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import resource
@@ -259,8 +260,10 @@ def _finish(folder: JobFolder, plan: Plan, request: JobRequest, recorder: Record
     if not request.keep_scratch:
         for path in (folder.conditioned, folder.bodies, folder.path / "sides"):
             shutil.rmtree(path, ignore_errors=True)
+    version = int(json.loads(folder.product("commit.json").read_bytes())["version"])
+    columns = ["phase", "kind", "n_particles"]
     catalogue = Catalogue(folder.workspace / "catalogue")
-    phases = catalogue.read("phases", plan.scan_id, ["phase", "kind", "n_particles"]).to_pylist()
+    phases = catalogue.read("phases", plan.scan_id, columns, version).to_pylist()
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return JobResult(
         job=folder.name,
@@ -268,7 +271,7 @@ def _finish(folder: JobFolder, plan: Plan, request: JobRequest, recorder: Record
         particles={r["phase"]: r["n_particles"] for r in phases if r["kind"] == "particles"},
         voxels_per_s=round(plan.header.n_voxels / recorder.seconds, 1),
         seconds=round(recorder.seconds, 3),
-        catalogue_version=catalogue.version(),
+        catalogue_version=version,
         peak_worker_bytes=recorder.status.peak_worker_bytes,
         driver_peak_bytes=peak if sys.platform == "darwin" else peak * 1024,
         planned_worker_bytes=plan.worker_bytes,
