@@ -8,9 +8,7 @@ from __future__ import annotations
 import json
 import os
 import platform
-import resource
 import shutil
-import sys
 import time
 import traceback
 from pathlib import Path
@@ -42,6 +40,7 @@ from pipeline.errors import (
 )
 from pipeline.model.plan import Plan
 from pipeline.run import OnProgress, Progress, ignore_progress
+from pipeline.stages.registry import peak_resident_bytes
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
 
@@ -264,7 +263,6 @@ def _finish(folder: JobFolder, plan: Plan, request: JobRequest, recorder: Record
     columns = ["phase", "kind", "n_particles"]
     catalogue = Catalogue(folder.workspace / "catalogue")
     phases = catalogue.read("phases", plan.scan_id, columns, version).to_pylist()
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return JobResult(
         job=folder.name,
         scan=plan.scan_id,
@@ -273,7 +271,7 @@ def _finish(folder: JobFolder, plan: Plan, request: JobRequest, recorder: Record
         seconds=round(recorder.seconds, 3),
         catalogue_version=version,
         peak_worker_bytes=recorder.status.peak_worker_bytes,
-        driver_peak_bytes=peak if sys.platform == "darwin" else peak * 1024,
+        driver_peak_bytes=peak_resident_bytes(),
         planned_worker_bytes=plan.worker_bytes,
         disk_bytes=used,
         stored_bytes=disk_bytes(folder.path) + disk_bytes(stored),

@@ -97,12 +97,25 @@ def process_tile(job: str, name: str, key: str, number: int) -> TileReport:
     """
     start = time.perf_counter()
     n_voxels = open_stage(job, name, key).process(number)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return TileReport(
         number=number,
         n_voxels=n_voxels,
         seconds=time.perf_counter() - start,
         worker=f"{platform.node()}:{os.getpid()}",
-        # Linux counts in KiB, macOS in bytes.
-        peak_bytes=peak if sys.platform == "darwin" else peak * 1024,
+        peak_bytes=peak_resident_bytes(),
     )
+
+
+def peak_resident_bytes() -> int:
+    """Return the peak resident size of this process so far.
+
+    Linux hands the peak that `getrusage` tells down to programs that a large process starts, so
+    there the kernel's own mark of this program is read.
+    """
+    try:
+        status = Path("/proc/self/status").read_text(encoding="ascii")
+        return int(status.split("VmHWM:")[1].split()[0]) * 1024
+    except (OSError, IndexError, ValueError):
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        # macOS counts in bytes, others in KiB.
+        return peak if sys.platform == "darwin" else peak * 1024
