@@ -1,8 +1,8 @@
 """What is true of a simulated specimen: a table of its bodies and a count of its voxels.
 
 The table lists every body whose bounding box meets the specimen, that is the cylinder between the
-first and the last plane of the volume.  Positions are index coordinates times the voxel size, as in
-OME-Zarr: the centre of the first voxel lies at 0.
+first and the last plane of the volume.  Positions are measured as the catalogue measures centroids,
+from the low faces of the volume: the centre of the first voxel lies at half a voxel.
 """
 
 from __future__ import annotations
@@ -106,7 +106,7 @@ def truth_table(spec: SpecimenSpec, bodies: Bodies) -> pa.Table:
     for i, name in enumerate("uvw"):
         columns[f"semi_{name}_um"] = bodies["semi"][:, i] * um
     for i, name in enumerate("zyx"):
-        columns[f"centre_{name}_um"] = bodies["centre"][:, i] * um
+        columns[f"centre_{name}_um"] = (bodies["centre"][:, i] + 0.5) * um
         columns[f"axis_u_{name}"] = bodies["axes"][:, 0, i]
         columns[f"normal_{name}"] = bodies["axes"][:, 2, i]
     return pa.table({name: columns[name] for name in TRUTH_SCHEMA.names}, schema=TRUTH_SCHEMA)
