@@ -13,15 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model.grid import Box, TileGrid, Triple
-from pipeline.phantom.attenuation import (
+from pipeline.analysis.attenuation import (
     ALUMINIUM,
     COPPER_RICH,
     IRON_RICH,
     linear_attenuation_cm,
 )
-from pipeline.phantom.bodies import PLATE, BodyField
-from pipeline.phantom.coverage import air_, compose_, cover_
+from pipeline.model.grid import Box, TileGrid, Triple
+from pipeline.phantom.bodies import BodyField
+from pipeline.phantom.coverage import air_, compose_, cover_bodies_
 from pipeline.phantom.exposure import (
     GREY_SCALE,
     blur_,
@@ -209,13 +209,9 @@ class Renderer:
         air = np.empty(box.shape[1:], np.uint32)
         axis_y, axis_x = self.spec.axis_vx
         air_(air, start, axis_y, axis_x, self.spec.radius_vx)
-        for body in self.field.bodies_in(box):
-            cover_(
-                words[int(body["phase"])],
-                start,
-                bool(body["shape"] == PLATE),
-                *(body[name] for name in ("centre", "axes", "semi", "span", "low", "high")),
-            )
+        bodies = self.field.bodies_in(box)
+        for phase, phase_words in words.items():
+            cover_bodies_(phase_words, start, bodies[bodies["phase"] == phase])
         ideal = np.empty(box.shape, np.int32)
         phases = np.empty(box.shape, np.uint8)
         compose_(words[PORE], words[COPPER], words[IRON], air, self._levels, ideal, phases)
