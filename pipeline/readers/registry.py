@@ -7,7 +7,9 @@ from pathlib import Path
 
 from pipeline.errors import SourceError
 from pipeline.model.header import ReadOptions
-from pipeline.readers import hdf5, image, tiff
+from pipeline.readers import dicom, hdf5, image, tiff
+from pipeline.readers.dicom import open_dicom, open_dicom_folder
+from pipeline.readers.dicomheader import is_dicom
 from pipeline.readers.hdf5 import open_hdf5
 from pipeline.readers.image import open_image
 from pipeline.readers.ngff import is_zarr, open_zarr
@@ -17,15 +19,18 @@ from pipeline.readers.source import Source
 from pipeline.readers.tiff import open_tiff, open_tiff_folder
 
 RAW_SUFFIXES = (".raw", ".bin", ".vol", ".img")
+SELF_DESCRIBING = (*hdf5.SUFFIXES, *tiff.SUFFIXES, *image.SUFFIXES, ".npy")
 
 TAKEN = (
-    "a folder of TIFF slices, a TIFF file (.tif .tiff .btf), HDF5 (.h5 .hdf5 .nxs), MetaImage "
-    "(.mha .mhd), NRRD (.nrrd .nhdr), NIfTI (.nii .nii.gz), a Zarr folder, .npy, or raw voxels "
-    "(.raw .bin .vol .img)"
+    "a folder of TIFF slices or of a DICOM or DICONDE series, a TIFF file (.tif .tiff .btf), HDF5 "
+    "(.h5 .hdf5 .nxs), multi-frame DICOM (.dcm), MetaImage (.mha .mhd), NRRD (.nrrd .nhdr), NIfTI "
+    "(.nii .nii.gz), a Zarr folder, .npy, or raw voxels (.raw .bin .vol .img)"
 )
 
 # A path inside a container, after the colon that follows the container's suffix.
 INSIDE = re.compile(r"(?P<file>.+\.(?:h5|hdf5?|he5|nxs|nx5)):(?P<inside>.*)", re.IGNORECASE)
+
+N_NAMED = 5
 
 DEFAULT_OPTIONS = ReadOptions()
 
@@ -36,8 +41,8 @@ def open_source(spec: str, options: ReadOptions = DEFAULT_OPTIONS) -> Source:
     Parameters
     ----------
     spec : str
-        A file, a folder of slices, a Zarr folder, or a container with a path such as
-        ``scan.h5:/entry/data/data``.
+        A file, a folder of slices, a Zarr folder, a folder that holds one volume file, or a
+        container with a path such as ``scan.h5:/entry/data/data``.
     options : ReadOptions, optional
         What the caller states: the voxel size goes before the file's; shape, dtype, byte order
         and offset are for raw files, and refused for all others.
@@ -60,7 +65,7 @@ def open_source(spec: str, options: ReadOptions = DEFAULT_OPTIONS) -> Source:
         return open_zarr(path, options) if is_zarr(path) else _open_folder(path, options)
     name = path.name.lower()
     stated = options.shape is not None or options.dtype is not None or sidecar_path(path).is_file()
-    known = _known(name)
+    known = _known(path)
     if name.endswith(RAW_SUFFIXES) or (not known and stated):
         return open_raw(path, options)
     if not known:
@@ -75,11 +80,14 @@ def open_source(spec: str, options: ReadOptions = DEFAULT_OPTIONS) -> Source:
         return open_hdf5(path, inside, options)
     if name.endswith(tiff.SUFFIXES):
         return open_tiff(path, options)
+    if name.endswith(dicom.SUFFIXES) or is_dicom(path):
+        return open_dicom(path, options)
     return open_npy(path, options) if name.endswith(".npy") else open_image(path, options)
 
 
-def _known(name: str) -> bool:
-    return name.endswith((*hdf5.SUFFIXES, *tiff.SUFFIXES, *image.SUFFIXES, ".npy"))
+def _known(path: Path) -> bool:
+    """Say whether a file is of a format that says itself how its voxels lie."""
+    return path.name.lower().endswith((*SELF_DESCRIBING, *dicom.SUFFIXES)) or is_dicom(path)
 
 
 def _split(spec: str) -> tuple[Path, str]:
@@ -91,23 +99,56 @@ def _split(spec: str) -> tuple[Path, str]:
 
 
 def _open_folder(folder: Path, options: ReadOptions) -> Source:
-    entries = [entry for entry in folder.iterdir() if not entry.name.startswith(".")]
-    slices = [e.name for e in entries if e.is_file() and e.name.lower().endswith(tiff.SUFFIXES)]
+    """Open a folder that is a series of slices, or that holds one volume beside other files."""
+    entries = sorted(entry for entry in folder.iterdir() if not entry.name.startswith("."))
     if not entries:
         raise SourceError(f"folder {folder} is empty.", f"Name {TAKEN}.")
-    if not slices:
-        names = ", ".join(sorted(e.name for e in entries)[:5])
+    files = [entry for entry in entries if entry.is_file()]
+    slices = [f.name for f in files if f.name.lower().endswith(tiff.SUFFIXES)]
+    if len(slices) > 1:
+        return open_tiff_folder(folder, slices, options)
+    described = [f for f in files if f.name.lower().endswith(SELF_DESCRIBING)]
+    series = [f.name for f in files if f not in described and _is_slice(f)]
+    if len(series) > 1:
+        return open_dicom_folder(folder, series, options)
+    raw = [f for f in files if f not in described and sidecar_path(f).is_file()]
+    # Files go before Zarr folders: a phase map may lie beside the volume that it belongs to.
+    volumes = [*described, *(folder / name for name in series), *raw]
+    volumes = volumes or [e for e in entries if e.is_dir() and is_zarr(e)]
+    if len(volumes) == 1:
+        return _open_single(folder, volumes[0], options)
+    if volumes:
         raise SourceError(
-            f"folder {folder} holds no TIFF slice and is no Zarr array; it holds {names}"
-            f"{', ...' if len(entries) > 5 else ''}.",
-            "Name one of its files or folders.",
+            f"folder {folder} holds {len(volumes)} volumes: {_names(volumes)}.",
+            f"Name one of them, such as {volumes[0]}",
         )
-    if len(slices) == 1:
+    raise SourceError(
+        f"folder {folder} holds no slice and no volume; it holds {_names(entries)}.",
+        "Name one of its files or folders.",
+    )
+
+
+def _is_slice(path: Path) -> bool:
+    return path.name.lower().endswith(dicom.SUFFIXES) or is_dicom(path)
+
+
+def _open_single(folder: Path, path: Path, options: ReadOptions) -> Source:
+    """Open the one volume of a folder; say of a single slice that it is one."""
+    try:
+        return open_source(str(path), options)
+    except SourceError as error:
+        if not path.name.lower().endswith((*tiff.SUFFIXES, *dicom.SUFFIXES)):
+            raise
         raise SourceError(
-            f"folder {folder} holds a single TIFF file, {slices[0]}, wanted two slices or more.",
-            f"Name a multi-page file itself: {folder / slices[0]}",
-        )
-    return open_tiff_folder(folder, slices, options)
+            f"folder {folder} holds a single slice or volume, {path.name}, which cannot be taken: "
+            f"{error.what}",
+            "Name a folder of two slices or more, or a file that holds a volume.",
+        ) from error
+
+
+def _names(paths: list[Path]) -> str:
+    shown = ", ".join(path.name for path in paths[:N_NAMED])
+    return f"{shown}, ..." if len(paths) > N_NAMED else shown
 
 
 def _refuse_raw_options(path: Path, options: ReadOptions) -> None:

@@ -5,9 +5,14 @@ import sys
 import h5py
 import numpy as np
 import pytest
+import SimpleITK as sitk  # noqa: N813
 import tifffile
+import zarr
 
 from pipeline.errors import SourceError
+from pipeline.model.grid import Box
+from pipeline.phantom.specimen import SpecimenSpec
+from pipeline.phantom.writer import write_specimen
 from pipeline.readers import ReadOptions, open_source
 
 
@@ -29,7 +34,7 @@ def test_empty_folder_and_folder_without_slices(tmp_path) -> None:
     (tmp_path / "notes.txt").write_text("x")
     assert "notes.txt" in refused(tmp_path).what
     tifffile.imwrite(tmp_path / "a.tif", np.zeros((4, 5), "u2"))
-    assert "single TIFF file" in refused(tmp_path).what
+    assert "single slice" in refused(tmp_path).what
 
 
 @pytest.mark.parametrize("name", ["scan.xyz", "scan", "scan.tif.bak"])
@@ -98,3 +103,51 @@ def test_a_pickled_source_reads_in_another_process(tmp_path, make_volume) -> Non
         [sys.executable, "-c", code], input=pickle.dumps(source), capture_output=True, check=True
     )
     assert int(done.stdout) == int(volume.sum())
+
+
+def test_folder_of_one_volume_opens_as_that_volume(tmp_path, make_volume, check_source) -> None:
+    volume = make_volume()
+    made = write_specimen(
+        SpecimenSpec((64, 64, 64), 2.0, seed=3), tmp_path / "made", format="hdf5", with_phases=True
+    )
+    by_name = open_source(str(made.volume))
+    wanted = by_name.read(Box((0, 0, 0), by_name.header.shape))
+    source = open_source(str(tmp_path / "made"))
+    check_source(source, wanted)
+    assert source.header.voxel_um == (2.0, 2.0, 2.0)
+    assert source.checksum() == by_name.checksum()
+
+    alone = tmp_path / "alone"
+    alone.mkdir()
+    tifffile.imwrite(alone / "scan.tif", volume, photometric="minisblack")
+    check_source(open_source(str(alone)), volume)
+
+
+@pytest.mark.parametrize("suffix", [".npy", ".mhd", ".zarr", ".raw"])
+def test_formats_of_the_one_volume(tmp_path, make_volume, check_source, suffix) -> None:
+    volume = make_volume()
+    path = tmp_path / f"scan{suffix}"
+    if suffix == ".npy":
+        np.save(path, volume)
+    elif suffix == ".mhd":
+        sitk.WriteImage(sitk.GetImageFromArray(volume), str(path))
+        assert (tmp_path / "scan.raw").is_file()
+    elif suffix == ".zarr":
+        zarr.create_array(path, data=volume)
+    else:
+        path.write_bytes(volume.astype("<u2").tobytes())
+        assert "scan.raw" in refused(tmp_path).what
+        (tmp_path / "scan.raw.yaml").write_text(
+            "shape: [7, 11, 13]\ndtype: uint16\nbyte_order: little\n"
+        )
+    (tmp_path / "scan.yaml").write_text("operator: A\n")
+    check_source(open_source(str(tmp_path)), volume)
+
+
+def test_several_volumes_in_a_folder_are_listed(tmp_path, make_volume) -> None:
+    np.save(tmp_path / "a.npy", make_volume())
+    with h5py.File(tmp_path / "b.h5", "w") as file:
+        file["data"] = make_volume()
+    error = refused(tmp_path)
+    assert "2 volumes: a.npy, b.h5" in error.what
+    assert str(tmp_path / "a.npy") in error.remedy
