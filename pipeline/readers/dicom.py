@@ -28,8 +28,6 @@ from pipeline.readers.dicomorder import ordered_frames
 from pipeline.readers.filesource import FileSource, make_header
 from pipeline.readers.flat import read_rows
 
-SUFFIXES = (".dcm", ".dicom", ".dic", ".dcn", ".ima")
-
 DECODERS: dict[str, Any] = {
     "JPEG lossless": imagecodecs.ljpeg_decode,
     "JPEG-LS": imagecodecs.jpegls_decode,

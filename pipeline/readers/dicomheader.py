@@ -22,7 +22,6 @@ from pipeline.readers.filesource import READ_ERRORS
 
 DICOM_ERRORS = (InvalidDicomError, *READ_ERRORS, TypeError, AttributeError, NotImplementedError)
 
-MAGIC_AT = 128
 REDO = "Copy the file again from the original, or export the series again."
 
 UNENCODED = {
@@ -156,16 +155,6 @@ class DicomFile:
     stored: Stored
     frames: tuple[Frame, ...]
     facts: dict[str, str]
-
-
-def is_dicom(path: Path) -> bool:
-    """Say whether a file has the mark of DICOM; one that cannot be read has not."""
-    try:
-        with path.open("rb") as file:
-            file.seek(MAGIC_AT)
-            return file.read(4) == b"DICM"
-    except OSError:
-        return False
 
 
 def read_dicom_file(path: Path) -> DicomFile | None:

@@ -7,9 +7,8 @@ from pathlib import Path
 
 from pipeline.errors import SourceError
 from pipeline.model.header import ReadOptions
-from pipeline.readers import dicom, hdf5, image, tiff
-from pipeline.readers.dicom import open_dicom, open_dicom_folder
-from pipeline.readers.dicomheader import is_dicom
+from pipeline.readers import dicommark, hdf5, image, tiff
+from pipeline.readers.dicommark import is_dicom
 from pipeline.readers.hdf5 import open_hdf5
 from pipeline.readers.image import open_image
 from pipeline.readers.ngff import is_zarr, open_zarr
@@ -80,14 +79,14 @@ def open_source(spec: str, options: ReadOptions = DEFAULT_OPTIONS) -> Source:
         return open_hdf5(path, inside, options)
     if name.endswith(tiff.SUFFIXES):
         return open_tiff(path, options)
-    if name.endswith(dicom.SUFFIXES) or is_dicom(path):
-        return open_dicom(path, options)
+    if name.endswith(dicommark.SUFFIXES) or is_dicom(path):
+        return _open_dicom(path, None, options)
     return open_npy(path, options) if name.endswith(".npy") else open_image(path, options)
 
 
 def _known(path: Path) -> bool:
     """Say whether a file is of a format that says itself how its voxels lie."""
-    return path.name.lower().endswith((*SELF_DESCRIBING, *dicom.SUFFIXES)) or is_dicom(path)
+    return path.name.lower().endswith((*SELF_DESCRIBING, *dicommark.SUFFIXES)) or is_dicom(path)
 
 
 def _split(spec: str) -> tuple[Path, str]:
@@ -110,7 +109,7 @@ def _open_folder(folder: Path, options: ReadOptions) -> Source:
     described = [f for f in files if f.name.lower().endswith(SELF_DESCRIBING)]
     series = [f.name for f in files if f not in described and _is_slice(f)]
     if len(series) > 1:
-        return open_dicom_folder(folder, series, options)
+        return _open_dicom(folder, series, options)
     raw = [f for f in files if f not in described and sidecar_path(f).is_file()]
     # Files go before Zarr folders: a phase map may lie beside the volume that it belongs to.
     volumes = [*described, *(folder / name for name in series), *raw]
@@ -128,8 +127,16 @@ def _open_folder(folder: Path, options: ReadOptions) -> Source:
     )
 
 
+def _open_dicom(path: Path, names: list[str] | None, options: ReadOptions) -> Source:
+    # pydicom takes a third of a second to load, and an HTTP client with it: only for those who
+    # have such a file.
+    from pipeline.readers.dicom import open_dicom, open_dicom_folder  # noqa: PLC0415
+
+    return open_dicom(path, options) if names is None else open_dicom_folder(path, names, options)
+
+
 def _is_slice(path: Path) -> bool:
-    return path.name.lower().endswith(dicom.SUFFIXES) or is_dicom(path)
+    return path.name.lower().endswith(dicommark.SUFFIXES) or is_dicom(path)
 
 
 def _open_single(folder: Path, path: Path, options: ReadOptions) -> Source:
@@ -137,7 +144,7 @@ def _open_single(folder: Path, path: Path, options: ReadOptions) -> Source:
     try:
         return open_source(str(path), options)
     except SourceError as error:
-        if not path.name.lower().endswith((*tiff.SUFFIXES, *dicom.SUFFIXES)):
+        if not path.name.lower().endswith((*tiff.SUFFIXES, *dicommark.SUFFIXES)):
             raise
         raise SourceError(
             f"folder {folder} holds a single slice or volume, {path.name}, which cannot be taken: "
