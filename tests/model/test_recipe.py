@@ -1,0 +1,139 @@
+import pytest
+import yaml
+from pydantic import ValidationError
+
+from pipeline.errors import RecipeError, UsageError
+from pipeline.model.recipe import Recipe, hash_values, read_recipe
+
+BASE = {
+    "name": "test",
+    "phases": [
+        {"name": "pore", "kind": "particles"},
+        {"name": "matrix", "kind": "background"},
+        {"name": "iron-rich", "kind": "particles", "min_voxels": 8},
+    ],
+}
+
+
+def read(*overrides, **changes):
+    return read_recipe(yaml.safe_dump(BASE | changes), "test.yaml", overrides)
+
+
+def test_defaults():
+    recipe = read()
+    assert recipe.condition.denoise.method == "median"
+    assert recipe.condition.mask == "auto"
+    assert recipe.segment.method == "peaks"
+    assert recipe.label.connectivity == 26
+    assert recipe.tiling.tile_shape == (256, 256, 256)
+    assert recipe.particle_phases == (0, 2)
+    assert [p.min_voxels for p in recipe.phases] == [27, 27, 8]
+
+
+def test_yaml_round_trip():
+    recipe = read("segment.method=manual", "segment.thresholds=[1.5, 2]", "load_axis=[0, 1, 1]")
+    assert read_recipe(recipe.to_yaml(), "again") == recipe
+    assert read_recipe(recipe.to_yaml(), "again").hash == recipe.hash
+
+
+@pytest.mark.parametrize(
+    "override",
+    [
+        "condition.mask=none",
+        "condition.denoise.method=none",
+        "condition.denoise.radius_vx=2",
+        "condition.nonfinite=outside",
+        "segment.method=multi-otsu",
+        "label.connectivity=6",
+        "load_axis=[0, 1, 0]",
+        "phases=[{name: a, kind: particles}, {name: b, kind: background}]",
+    ],
+)
+def test_hash_holds_whatever_can_change_a_result(override):
+    assert read(override).hash != read().hash
+
+
+@pytest.mark.parametrize("override", ["name=other", "tiling.tile_shape=[64, 64, 64]"])
+def test_hash_leaves_out_what_cannot(override):
+    assert read(override).hash == read().hash != ""
+
+
+def test_hash_is_of_canonical_json():
+    assert hash_values({"b": 1, "a": [1.5, None]}) == hash_values({"a": [1.5, None], "b": 1})
+    # SHA-256 of '{"a":1}'.
+    assert hash_values({"a": 1}).startswith(
+        "sha256:015abd7f5cc57a2dd94b7590f04ad8084273905ee33ec5c"
+    )
+
+
+@pytest.mark.parametrize(
+    ("overrides", "message"),
+    [
+        (["segmnt.method=peaks"], "unknown key 'segmnt'"),
+        (["condition.denoise.radius=2"], "unknown key 'condition.denoise.radius'"),
+        (["condition.denoise.method=wavelet"], "condition.denoise.method.*got 'wavelet'"),
+        (["condition.denoise.radius_vx=9"], "radius_vx.*got 9"),
+        (["condition.denoise.sigma_vx=0"], "sigma_vx.*got 0"),
+        (["label.connectivity=8"], "connectivity.*got 8"),
+        (["segment.method=manual"], "give both or neither"),
+        (["segment.thresholds=[1, 2]"], "give both or neither"),
+        (["segment.method=manual", "segment.thresholds=[2, 1]"], r"must ascend, got \[2.0, 1.0\]"),
+        (["segment.method=manual", "segment.thresholds=[1, 1]"], "must ascend"),
+        (
+            ["segment.method=manual", "segment.thresholds=[1, 2, 3]"],
+            "3 phases want 2 thresholds, got 3",
+        ),
+        (["segment.method=manual", "segment.thresholds=[1, .inf]"], "finite"),
+        (["tiling.tile_shape=[4, 64, 64]"], r"between 8 and 1024 voxels, got \[4, 64, 64\]"),
+        (["tiling.tile_shape=[64, 64]"], "tiling.tile_shape"),
+        (["load_axis=[0, 0, 0]"], "must not be the zero vector"),
+        (["phases=[{name: a, kind: particles}]"], "phases"),
+        (
+            ["phases=[{name: a, kind: background}, {name: b, kind: background}]"],
+            "at least one phase must have kind: particles",
+        ),
+        (["phases=[{name: a, kind: particles}, {name: a, kind: background}]"], "must differ"),
+        (["phases=[{name: Pore, kind: particles}, {name: b, kind: background}]"], "'Pore' wants"),
+        (["phases=[{name: ../x, kind: particles}, {name: b, kind: background}]"], "wants lower"),
+        (["phases=[{name: phases, kind: particles}, {name: b, kind: background}]"], "not 'phases'"),
+        (
+            ["phases=[{name: a, kind: particles, min_voxels: 0}, {name: b, kind: background}]"],
+            "min_voxels",
+        ),
+        (
+            ["phases=[{name: a, kind: particles}, {name: b, kind: particles}]"],
+            "exactly one phase of kind background",
+        ),
+        (["segment"], "wants the form key.path=value"),
+        (["=3"], "wants the form key.path=value"),
+        (["segment.method=a", "segment.method.deep=3"], "nothing below 'deep' to set"),
+        (["name.x=3"], "nothing below 'x' to set"),
+        (["name=[1"], "not valid YAML"),
+    ],
+)
+def test_what_does_not_fit_is_refused_with_its_place(overrides, message):
+    with pytest.raises(RecipeError, match=message) as caught:
+        read(*overrides)
+    assert isinstance(caught.value, UsageError)
+    assert caught.value.exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [("- a\n- b\n", "holds list, wanted a mapping"), ("a: [", "not valid YAML"), ("", "NoneType")],
+)
+def test_what_is_no_recipe_at_all(text, message):
+    with pytest.raises(RecipeError, match=message):
+        read_recipe(text, "broken.yaml")
+
+
+def test_overrides_apply_in_order_and_make_parts_that_are_missing():
+    recipe = read("label.connectivity=6", "label.connectivity=18")
+    assert recipe.label.connectivity == 18
+
+
+def test_frozen():
+    recipe = read()
+    with pytest.raises(ValidationError, match="frozen"):
+        recipe.name = "other"
+    assert isinstance(recipe, Recipe)
