@@ -15,6 +15,7 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.phantom.lattice import BENT_PLATE, CAPSULE, ELLIPSOID, PLATE, Bodies
 from pipeline.phantom.specimen import COPPER, IRON, MATRIX, OUTSIDE, PORE
 
 ALL_SUB = (1 << 27) - 1
@@ -48,28 +49,75 @@ def _ellipsoid_state(u: float, v: float, w: float, semi: NDArray[Any], margin: f
 
 
 @nb.njit(nogil=True, cache=True)
+def _capsule_state(u: float, v: float, w: float, semi: NDArray[Any], margin: float) -> bool:
+    """Tell whether a point, in the frame of a capsule, lies in it grown by `margin`."""
+    bound = semi[2] + margin
+    if bound <= 0.0:
+        return False
+    past = max(abs(u) - semi[0], 0.0)
+    return bool(past * past + v * v + w * w <= bound * bound)
+
+
+@nb.njit(nogil=True, cache=True)
+def _bent_state(
+    u: float,
+    v: float,
+    w: float,
+    semi: NDArray[Any],
+    span: NDArray[Any],
+    bend: float,
+    holes: NDArray[Any],
+    margin: float,
+) -> bool:
+    """Tell whether a point lies in a bent and pierced plate grown by `margin`.
+
+    The mid-surface is w = bend / 2 (u^2 - a^2 / 4); within a distance of m of a point it moves by
+    at most m times its steepest slope there.
+    """
+    slope = abs(bend) * (abs(u) + abs(margin))
+    w -= 0.5 * bend * (u * u - 0.25 * semi[0] * semi[0])
+    if abs(w) > semi[2] + margin * (1.0 + slope):
+        return False
+    if not _plate_state(u, v, 0.0, semi, span, margin):
+        return False
+    for i in range(len(holes)):
+        radius = holes[i, 2] - margin
+        if holes[i, 2] > 0.0 and radius > 0.0:
+            p, q = u - holes[i, 0], v - holes[i, 1]
+            if p * p + q * q < radius * radius:
+                return False
+    return True
+
+
+@nb.njit(nogil=True, cache=True)
 def _inside(
-    plate: bool,
+    shape: int,
     z: float,
     y: float,
     x: float,
     axes: NDArray[Any],
     semi: NDArray[Any],
     span: NDArray[Any],
+    bend: float,
+    holes: NDArray[Any],
     margin: float,
 ) -> bool:
     """Tell whether a point relative to the centre lies in a body grown by `margin`."""
     u = axes[0, 0] * z + axes[0, 1] * y + axes[0, 2] * x
     v = axes[1, 0] * z + axes[1, 1] * y + axes[1, 2] * x
     w = axes[2, 0] * z + axes[2, 1] * y + axes[2, 2] * x
-    if plate:
+    if shape == PLATE:
         return _plate_state(u, v, w, semi, span, margin)
-    return _ellipsoid_state(u, v, w, semi, margin)
+    if shape == ELLIPSOID:
+        return _ellipsoid_state(u, v, w, semi, margin)
+    if shape == CAPSULE:
+        return _capsule_state(u, v, w, semi, margin)
+    return _bent_state(u, v, w, semi, span, bend, holes, margin)
 
 
 @nb.njit(nogil=True, cache=True)
 def _sub_samples(
-    plate: bool,
+    shape: int,
     z: int,
     y: int,
     x: int,
@@ -77,6 +125,8 @@ def _sub_samples(
     axes: NDArray[Any],
     semi: NDArray[Any],
     span: NDArray[Any],
+    bend: float,
+    holes: NDArray[Any],
 ) -> int:
     """Return the word of the sub-samples of voxel (z, y, x) that lie in a body."""
     word = 0
@@ -87,21 +137,33 @@ def _sub_samples(
             dy = y + ky / 3.0 - centre[1]
             for kx in range(-1, 2):
                 dx = x + kx / 3.0 - centre[2]
-                if _inside(plate, dz, dy, dx, axes, semi, span, 0.0):
+                if _inside(shape, dz, dy, dx, axes, semi, span, bend, holes, 0.0):
                     word |= bit
                 bit <<= 1
     return word
 
 
 @nb.njit(nogil=True, cache=True)
+def _half_height(shape: int, semi: NDArray[Any], bend: float) -> float:
+    """Return how far a plate reaches along its normal, on either side, with a margin."""
+    half = semi[2] + _MARGIN
+    if shape == BENT_PLATE:
+        a = semi[0] + 1.0
+        half += 0.5 * abs(bend) * a * a + _MARGIN * abs(bend) * a
+    return half
+
+
+@nb.njit(nogil=True, cache=True)
 def cover_(
     words: NDArray[np.uint32],
     start: NDArray[np.int64],
-    plate: bool,
+    shape: int,
     centre: NDArray[np.float64],
     axes: NDArray[np.float64],
     semi: NDArray[np.float64],
     span: NDArray[np.float64],
+    bend: float,
+    holes: NDArray[np.float64],
     low: NDArray[np.float64],
     high: NDArray[np.float64],
 ) -> None:
@@ -113,10 +175,10 @@ def cover_(
         Sub-sample words of the body's phase; bits are added in place.
     start : (3,) int64
         Global index of the first voxel of the block.
-    plate : bool
-        A flat elliptic cylinder cut by `span`; otherwise an ellipsoid.
-    centre, axes, semi, span, low, high : float64
-        The body, as in `pipeline.phantom.bodies.BODY_DTYPE`.
+    shape : int
+        `PLATE`, a flat elliptic cylinder cut by `span`, `BENT_PLATE`, `ELLIPSOID` or `CAPSULE`.
+    centre, axes, semi, span, bend, holes, low, high : float64
+        The body, as in `pipeline.phantom.lattice.BODY_DTYPE`.
     """
     nz, ny, nx = words.shape
     z0 = max(start[0], math.floor(low[0]))
@@ -126,30 +188,49 @@ def cover_(
     x0 = max(start[2], math.floor(low[2]))
     x1 = min(start[2] + nx, math.ceil(high[2]) + 1)
     slope = axes[2, 2]
+    rows_cut = shape in (PLATE, BENT_PLATE) and abs(slope) > 1e-6
+    half = _half_height(shape, semi, bend) / abs(slope) if rows_cut else 0.0
     full = np.uint32(ALL_SUB)
     for z in range(z0, z1):
         dz = z - centre[0]
         for y in range(y0, y1):
             dy = y - centre[1]
             xa, xb = x0, x1
-            if plate and abs(slope) > 1e-6:
+            if rows_cut:
                 # Only this stretch of the row lies between the faces; one voxel more is safe.
                 middle = centre[2] - (axes[2, 0] * dz + axes[2, 1] * dy) / slope
-                half = (semi[2] + _MARGIN) / abs(slope)
                 if middle + half < xa - 2 or middle - half > xb + 2:
                     continue
                 xa = max(xa, math.floor(middle - half) - 1)
                 xb = min(xb, math.ceil(middle + half) + 2)
             for x in range(xa, xb):
                 dx = x - centre[2]
-                if not _inside(plate, dz, dy, dx, axes, semi, span, _MARGIN):
+                if not _inside(shape, dz, dy, dx, axes, semi, span, bend, holes, _MARGIN):
                     continue
                 i, j, k = z - start[0], y - start[1], x - start[2]
-                if _inside(plate, dz, dy, dx, axes, semi, span, -_MARGIN):
+                if _inside(shape, dz, dy, dx, axes, semi, span, bend, holes, -_MARGIN):
                     words[i, j, k] = full
                 elif words[i, j, k] != full:
-                    word = _sub_samples(plate, z, y, x, centre, axes, semi, span)
+                    word = _sub_samples(shape, z, y, x, centre, axes, semi, span, bend, holes)
                     words[i, j, k] |= np.uint32(word)
+
+
+def cover_bodies_(words: NDArray[np.uint32], start: NDArray[np.int64], bodies: Bodies) -> None:
+    """Mark the sub-samples of a block that lie in any of some bodies, as `cover_` does."""
+    for body in bodies:
+        cover_(
+            words,
+            start,
+            int(body["shape"]),
+            body["centre"],
+            body["axes"],
+            body["semi"],
+            body["span"],
+            float(body["bend"]),
+            body["holes"],
+            body["low"],
+            body["high"],
+        )
 
 
 @nb.njit(nogil=True, cache=True)

@@ -114,6 +114,124 @@ class Treatment:
             )
 
 
+def _require(owner: object, name: str, low: float, high: float, unit: str) -> None:
+    value = getattr(owner, name)
+    if not (math.isfinite(value) and low <= value <= high):
+        raise UsageError(
+            f"{name} = {value} of a simulated specimen wants {low:g} to {high:g} {unit}.",
+            f"Choose {name} within that range.",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class RichBodies:
+    """Bodies beyond flat platelets, round particles and round pores; none of them by default.
+
+    Parameters
+    ----------
+    bent : float
+        Share of the platelets whose mid-surface is curved along their longer axis.
+    sag : float
+        Largest height of that arc over the longer semi-axis; the smallest is a third of it.
+    branched : float
+        Share of the platelets that carry a branch, a half platelet that leaves them at a right
+        angle (T) or at 60 degrees (Y).
+    holed : float
+        Share of the platelets with one or two round holes; platelets too small for them have none.
+    script_fraction : float
+        Volume fraction of script-like iron-rich bodies: a core with four to six curved arms.
+    script_reach_vx : Lognormal
+        Radius of the ball around such a body.
+    shrinkage_fraction : float
+        Volume fraction of tortuous shrinkage pores: a bent chain with side branches.
+    shrinkage_reach_vx : Lognormal
+        Radius of the ball around such a pore; also the depth of pores that open to the surface.
+    walled : float
+        Share of the shrinkage pores walled in by three platelets of their own.
+    open_pores : float
+        Mean number of pores open to the surface in each 64 x 64 voxels of the cylinder's surface.
+    """
+
+    bent: float = 0.0
+    sag: float = 0.3
+    branched: float = 0.0
+    holed: float = 0.0
+    script_fraction: float = 0.0
+    script_reach_vx: Lognormal = Lognormal(20.0, 0.20, 15.0, 30.0)
+    shrinkage_fraction: float = 0.0
+    shrinkage_reach_vx: Lognormal = Lognormal(22.0, 0.25, 15.0, 36.0)
+    walled: float = 0.5
+    open_pores: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in ("bent", "branched", "holed"):
+            _require(self, name, 0.0, 1.0, "of the platelets")
+        _require(self, "sag", 0.0, 0.5, "of the longer semi-axis")
+        for name in ("script_fraction", "shrinkage_fraction"):
+            _require(self, name, 0.0, MAX_FRACTION, "of the volume")
+        _require(self, "walled", 0.0, 1.0, "of the shrinkage pores")
+        _require(self, "open_pores", 0.0, 4.0, "pores in 64 x 64 voxels")
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether no such body is asked for."""
+        return not (
+            self.bent
+            or self.branched
+            or self.holed
+            or self.script_fraction
+            or self.shrinkage_fraction
+            or self.open_pores
+        )
+
+
+RICH_BODIES = RichBodies(
+    bent=0.4,
+    branched=0.25,
+    holed=0.2,
+    script_fraction=0.008,
+    shrinkage_fraction=0.003,
+    open_pores=0.15,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Artefacts:
+    """What a scanner adds to a scan; nothing by default.
+
+    Parameters
+    ----------
+    correlation_vx : float
+        Standard deviation of the Gaussian that smooths the noise; its strength stays as stated.
+    cupping : float
+        Loss of grey (above that of air) at the axis of the cylinder over that at its surface; it
+        falls off with the square of the distance from the axis.
+    rings : float
+        Standard deviation of the grey of a ring over the contrast of matrix and air.  A ring is one
+        voxel wide, about the axis of the cylinder and the same in every slice; one radius in five
+        has one.
+    drift : float
+        Standard deviation of the gain of a slice: one part wanders over 64 slices, the other jumps
+        from slice to slice.
+    """
+
+    correlation_vx: float = 0.0
+    cupping: float = 0.0
+    rings: float = 0.0
+    drift: float = 0.0
+
+    def __post_init__(self) -> None:
+        _require(self, "correlation_vx", 0.0, 3.0, "voxels")
+        _require(self, "cupping", 0.0, 0.9, "of the grey at the surface")
+        _require(self, "rings", 0.0, 0.5, "of the contrast of matrix and air")
+        _require(self, "drift", 0.0, 0.2, "of the grey")
+
+    @property
+    def bends_grey(self) -> bool:
+        """Whether the mean grey of a voxel changes, not its noise alone."""
+        return bool(self.cupping or self.rings or self.drift)
+
+
 @dataclass(frozen=True, slots=True)
 class SpecimenSpec:
     """A simulated scan of a cast specimen: a cylinder along z, in air, cut out of endless material.
@@ -148,6 +266,10 @@ class SpecimenSpec:
         radius of pores.
     treatment : Treatment
         What temper T6 changes.
+    rich : RichBodies
+        Bodies of other shapes, added to the plain ones.
+    artefacts : Artefacts
+        What the scanner adds.
 
     Raises
     ------
@@ -179,6 +301,8 @@ class SpecimenSpec:
     copper_radius_vx: Lognormal = Lognormal(5.0, 0.25, 3.5, 10.0)
     pore_radius_vx: Lognormal = Lognormal(6.0, 0.30, 3.5, 14.0)
     treatment: Treatment = Treatment()
+    rich: RichBodies = RichBodies()
+    artefacts: Artefacts = Artefacts()
 
     def __post_init__(self) -> None:
         if len(self.size_vx) != 3 or not all(8 <= n <= MAX_SIZE_VX for n in self.size_vx):
@@ -191,23 +315,15 @@ class SpecimenSpec:
             raise UsageError(f"seed {self.seed} wants a whole number from 0 to 2**63 - 1.")
         if self.temper not in ("F", "T6"):
             raise UsageError(f"temper {self.temper!r} is not known.", "Choose F or T6.")
-        self._require("voxel_um", 1e-3, 1e4, "micrometres")
+        _require(self, "voxel_um", 1e-3, 1e4, "micrometres")
         for name in ("iron_fraction", "copper_fraction", "pore_fraction"):
-            self._require(name, 0.0, MAX_FRACTION, "of the volume")
-        self._require("copper_on_platelets", 0.0, 1.0, "of the particles")
-        self._require("crossing", 0.0, 1.0, "of the platelets")
-        self._require("energy_kev", 10.0, 500.0, "keV")
-        self._require("cnr", 0.5, 1000.0, "noise standard deviations")
-        self._require("psf_sigma_vx", 0.0, 4.0, "voxels")
-        self._require("diameter_share", 0.1, 2.0, "of the shorter in-plane edge")
-
-    def _require(self, name: str, low: float, high: float, unit: str) -> None:
-        value = getattr(self, name)
-        if not (math.isfinite(value) and low <= value <= high):
-            raise UsageError(
-                f"{name} = {value} of a simulated specimen wants {low:g} to {high:g} {unit}.",
-                f"Choose {name} within that range.",
-            )
+            _require(self, name, 0.0, MAX_FRACTION, "of the volume")
+        _require(self, "copper_on_platelets", 0.0, 1.0, "of the particles")
+        _require(self, "crossing", 0.0, 1.0, "of the platelets")
+        _require(self, "energy_kev", 10.0, 500.0, "keV")
+        _require(self, "cnr", 0.5, 1000.0, "noise standard deviations")
+        _require(self, "psf_sigma_vx", 0.0, 4.0, "voxels")
+        _require(self, "diameter_share", 0.1, 2.0, "of the shorter in-plane edge")
 
     @property
     def radius_vx(self) -> float:

@@ -4,17 +4,11 @@ import numpy as np
 import pytest
 
 from pipeline.model.grid import Box
-from pipeline.phantom.bodies import (
-    BODY_DTYPE,
-    CELL_VX,
-    PLATE,
-    BodyField,
-    bodies_of_cell,
-    body_volumes_vx,
-    reach_vx,
-)
+from pipeline.phantom.bodies import BodyField, bodies_of_cell, reach_vx
+from pipeline.phantom.lattice import BODY_DTYPE, CELL_VX, PLATE
 from pipeline.phantom.specimen import COPPER, IRON, PORE, SpecimenSpec
 from pipeline.phantom.truth import specimen_bodies
+from pipeline.phantom.volumes import body_volumes_vx
 
 SPEC = SpecimenSpec((512, 512, 512), 1.5, seed=11)
 T6 = dataclasses.replace(SPEC, temper="T6")

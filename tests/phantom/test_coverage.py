@@ -1,9 +1,11 @@
 import numpy as np
 import pytest
 
-from pipeline.phantom.bodies import BODY_DTYPE, ELLIPSOID, PLATE, _bound, body_volumes_vx
-from pipeline.phantom.coverage import air_, compose_, cover_
+from pipeline.phantom.bodies import bound_bodies
+from pipeline.phantom.coverage import air_, compose_, cover_bodies_
+from pipeline.phantom.lattice import BODY_DTYPE, ELLIPSOID, PLATE
 from pipeline.phantom.specimen import COPPER, IRON, MATRIX, OUTSIDE, PORE
+from pipeline.phantom.volumes import body_volumes_vx
 
 
 def body(shape, seed, span=None):
@@ -14,18 +16,12 @@ def body(shape, seed, span=None):
     one["centre"] = 30 + rng.random(3)
     one["semi"] = (20.0, 14.0, 3.0) if shape == PLATE else (9.0, 8.0, 7.0)
     one["span"] = (-20.0, 20.0) if span is None else span
-    return _bound(one)
+    return bound_bodies(one)
 
 
 def words_of(one, start=(0, 0, 0), shape=(62, 62, 62)):
     words = np.zeros(shape, np.uint32)
-    names = ("centre", "axes", "semi", "span", "low", "high")
-    cover_(
-        words,
-        np.asarray(start, np.int64),
-        bool(one["shape"][0] == PLATE),
-        *(one[name][0] for name in names),
-    )
+    cover_bodies_(words, np.asarray(start, np.int64), one)
     return words
 
 
@@ -75,7 +71,7 @@ def test_a_plate_along_the_axes_is_found_too():
     one = body(PLATE, 1)
     for order in ([0, 1, 2], [1, 2, 0], [2, 0, 1]):
         one["axes"] = np.eye(3)[order]
-        covered = np.bitwise_count(words_of(_bound(one))).sum() / 27
+        covered = np.bitwise_count(words_of(bound_bodies(one))).sum() / 27
         assert covered == pytest.approx(body_volumes_vx(one)[0], rel=0.03)
 
 

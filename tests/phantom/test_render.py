@@ -6,8 +6,8 @@ import pytest
 from scipy import ndimage
 
 from pipeline.model.grid import Box, TileGrid
-from pipeline.phantom.bodies import PLATE
 from pipeline.phantom.exposure import blur_weights
+from pipeline.phantom.lattice import PLATE
 from pipeline.phantom.render import BLOCK_VX, Renderer, grey_scale
 from pipeline.phantom.specimen import (
     COPPER,

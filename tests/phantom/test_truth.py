@@ -7,7 +7,7 @@ import pytest
 from scipy import ndimage
 
 from pipeline.model.grid import Box
-from pipeline.phantom.bodies import _bound, body_volumes_vx
+from pipeline.phantom.bodies import bound_bodies
 from pipeline.phantom.render import Renderer
 from pipeline.phantom.specimen import IRON, PORE, SpecimenSpec
 from pipeline.phantom.truth import (
@@ -18,6 +18,7 @@ from pipeline.phantom.truth import (
     truth_table,
     write_truth,
 )
+from pipeline.phantom.volumes import body_volumes_vx
 
 SPEC = SpecimenSpec((120, 140, 140), 2.0, seed=31)
 T6 = dataclasses.replace(SPEC, temper="T6")
@@ -84,7 +85,7 @@ def test_a_body_is_whole_only_if_all_its_voxels_are_inside():
         (30, 31.5, 55.5),
         (30, 31.5, 54.0),
     ]
-    got = truth_table(spec, _bound(bodies))["whole"].to_pylist()
+    got = truth_table(spec, bound_bodies(bodies))["whole"].to_pylist()
     assert got == [True, False, True, False, False, True]
 
 
