@@ -21,6 +21,9 @@ from pipeline.errors import RecipeError
 OUTSIDE = 255
 """Value of a phase map where a voxel lies outside the specimen."""
 
+CHUNK_MIN, CHUNK_MAX = 16, 128
+"""Edges of stored chunks that a tile longer than the larger one must be divisible into."""
+
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
 
 
@@ -100,6 +103,12 @@ class Tiling(_Part):
     def _edges_fit(cls, edges: tuple[int, int, int]) -> tuple[int, int, int]:
         if any(n < 8 or n > 1024 for n in edges):
             raise ValueError(f"tile edges lie between 8 and 1024 voxels, got {list(edges)}")
+        for n in edges:
+            if n > CHUNK_MAX and not any(n % d == 0 for d in range(CHUNK_MIN, CHUNK_MAX + 1)):
+                raise ValueError(
+                    f"a tile edge of {n} voxels cannot be stored in chunks of {CHUNK_MIN} to "
+                    f"{CHUNK_MAX}; take a multiple of 32, such as {n // 32 * 32}"
+                )
         return edges
 
 

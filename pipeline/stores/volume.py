@@ -50,6 +50,25 @@ def inner_edge(edge: int) -> int:
     return next(edge // n for n in range(1, edge + 1) if edge % n == 0 and edge // n <= INNER_MAX)
 
 
+def lay_out(shape: Triple, tile_shape: Triple) -> tuple[Triple, Triple]:
+    """Return the shapes of inner chunks and shards.
+
+    A shard is a tile; along an axis that one tile spans, it may reach a little beyond the volume,
+    so that a volume of 139 voxels is stored as 2 chunks of 70 and not as 139 of one.
+
+    Examples
+    --------
+    >>> lay_out((139, 512, 90), (139, 256, 90))
+    ((70, 128, 90), (140, 256, 90))
+    """
+    inner, shards = [], []
+    for n, edge in zip(shape, tile_shape, strict=True):
+        n_chunks = -(-edge // INNER_MAX)
+        inner.append(inner_edge(edge) if edge < n else -(-edge // n_chunks))
+        shards.append(edge if edge < n else inner[-1] * n_chunks)
+    return (inner[0], inner[1], inner[2]), (shards[0], shards[1], shards[2])
+
+
 def create_volume(
     path: Path,
     shape: Triple,
@@ -87,9 +106,11 @@ def create_volume(
     StoreError
         If the folder cannot be written or holds an array of another layout.
     """
-    if path.exists():
+    inner, shards = lay_out(shape, tile_shape)
+    # A folder without metadata is what a driver leaves that dies right here.
+    if (path / "zarr.json").exists():
         array = open_volume(path)
-        if array.shape != shape or array.dtype != np.dtype(dtype) or array.shards != tile_shape:
+        if array.shape != shape or array.dtype != np.dtype(dtype) or array.shards != shards:
             raise StoreError(f"{path} holds an array of another layout.", "Remove it and resume.")
         return array
     codec = BloscCodec(
@@ -103,8 +124,8 @@ def create_volume(
             path,
             shape=shape,
             dtype=dtype,
-            chunks=tuple(inner_edge(n) for n in tile_shape),
-            shards=tile_shape,
+            chunks=inner,
+            shards=shards,
             compressors=[codec, Crc32cCodec()],
             fill_value=fill,
             dimension_names=("z", "y", "x"),

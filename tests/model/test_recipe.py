@@ -86,6 +86,7 @@ def test_hash_is_of_canonical_json():
         (["segment.method=manual", "segment.thresholds=[1, .inf]"], "finite"),
         (["tiling.tile_shape=[4, 64, 64]"], r"between 8 and 1024 voxels, got \[4, 64, 64\]"),
         (["tiling.tile_shape=[64, 64]"], "tiling.tile_shape"),
+        (["tiling.tile_shape=[64, 251, 64]"], "a multiple of 32, such as 224"),
         (["load_axis=[0, 0, 0]"], "must not be the zero vector"),
         (["phases=[{name: a, kind: particles}]"], "phases"),
         (
@@ -125,6 +126,11 @@ def test_what_does_not_fit_is_refused_with_its_place(overrides, message):
 def test_what_is_no_recipe_at_all(text, message):
     with pytest.raises(RecipeError, match=message):
         read_recipe(text, "broken.yaml")
+
+
+@pytest.mark.parametrize("edges", [[8, 127, 128], [96, 160, 224], [200, 1000, 1016], [144, 250, 9]])
+def test_tiles_that_can_be_stored(edges):
+    assert read(f"tiling.tile_shape={edges}").tiling.tile_shape == tuple(edges)
 
 
 def test_overrides_apply_in_order_and_make_parts_that_are_missing():
