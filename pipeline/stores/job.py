@@ -13,11 +13,12 @@ Layout, below ``jobs/<job>/`` of a workspace::
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 from zipfile import BadZipFile
 
 import numpy as np
@@ -115,13 +116,15 @@ def write_partly(path: Path, write: Callable[[Path], object]) -> None:
     StoreError
         If it cannot be written.
     """
-    partial = path.with_name(f"{path.stem}.{os.getpid()}.partial{path.suffix}")
+    # A name of its own: the same tile may be written twice at once, by threads or on two hosts.
+    partial = path.with_name(f"{path.stem}.{uuid4().hex[:12]}.partial{path.suffix}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write(partial)
         partial.replace(path)
     except OSError as error:
-        partial.unlink(missing_ok=True)
+        with suppress(OSError):
+            partial.unlink(missing_ok=True)
         raise StoreError(
             f"{path} cannot be written: {error}.", "Free some disk or choose another --workspace."
         ) from None
