@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "demo": ("flows.cli.demo", "demo", "Simulate, count, and set the census beside the truth."),
     "simulate": ("flows.cli.simulate", "simulate", "Write a simulated scan of known truth."),
     "plan": ("flows.cli.plan", "plan", "Say what a submission would do and whether it fits."),
+    "contrast": ("flows.cli.contrast", "contrast", "Say what a scan can show, before it is made."),
     "submit": ("flows.cli.submit", "submit", "Count a scan and enter it in the catalogue."),
     "jobs": ("flows.cli.jobs", "jobs", "List the jobs of the workspace."),
     "show": ("flows.cli.jobs", "show", "Show one job."),
