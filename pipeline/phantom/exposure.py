@@ -160,6 +160,37 @@ def expose_(
                 grey[i, j, k] = min(max((value + 8) >> 4, 0), 65535)
 
 
+@nb.njit(nogil=True, cache=True)
+def noise_(
+    start: NDArray[np.int64], key: Any, table: NDArray[np.int32], noise: NDArray[np.int32]
+) -> None:
+    """Write white noise alone: that which `expose_` adds at the same place.
+
+    Parameters
+    ----------
+    start : (3,) int64
+        Global index of the first voxel; not negative.
+    key : uint64
+        Fixes the noise of the whole volume.
+    table : (4096,) int32
+        From `noise_table`.
+    noise : (z, y, x) int32
+        Overwritten.
+    """
+    nz, ny, nx = noise.shape
+    golden = np.uint64(0x9E3779B97F4A7C15)
+    low = np.uint64(4095)
+    for i in range(nz):
+        for j in range(ny):
+            place = np.uint64(i + start[0]) << np.uint64(32) | np.uint64(j + start[1])
+            row = _mix(_mix(place + golden) ^ key)
+            for k in range(nx):
+                bits = _mix(row + np.uint64(k + start[2] + 1) * golden)
+                value = table[bits & low] + table[bits >> np.uint64(12) & low]
+                value += table[bits >> np.uint64(24) & low]
+                noise[i, j, k] = value + table[bits >> np.uint64(36) & low]
+
+
 def noise_key(spec: SpecimenSpec) -> np.uint64:
     """Return the key of a scan's noise: the two tempers of a specimen are two exposures."""
     stream = np.random.Philox(key=[spec.seed, 0x6E6F697365], counter=[0, spec.temper == "T6", 0, 0])

@@ -20,6 +20,7 @@ from pipeline.analysis.attenuation import (
     linear_attenuation_cm,
 )
 from pipeline.model.grid import Box, TileGrid, Triple
+from pipeline.phantom.artefacts import CorrelatedNoise, Distortion
 from pipeline.phantom.bodies import BodyField
 from pipeline.phantom.coverage import air_, compose_, cover_bodies_
 from pipeline.phantom.exposure import (
@@ -30,7 +31,7 @@ from pipeline.phantom.exposure import (
     noise_key,
     noise_table,
 )
-from pipeline.phantom.specimen import COPPER, IRON, PORE, SpecimenSpec
+from pipeline.phantom.specimen import COPPER, IRON, MATRIX, PORE, SpecimenSpec
 
 BLOCK_VX: Triple = (64, 128, 256)  # a block and its scratch arrays take about 70 MB
 AIR_LEVEL = 8_000
@@ -148,6 +149,11 @@ class Renderer:
         self._key = noise_key(spec)
         levels = (*self.scale.levels, self.scale.air)
         self._levels = np.array(levels, np.int32) * np.int32(GREY_SCALE)
+        artefacts, sd = spec.artefacts, self.scale.noise_sd
+        self._distortion = (
+            Distortion(spec, self.scale.air, levels[MATRIX]) if artefacts.bends_grey else None
+        )
+        self._noise = CorrelatedNoise(spec, sd) if artefacts.correlation_vx else None
 
     @property
     def halo_vx(self) -> int:
@@ -179,17 +185,20 @@ class Renderer:
             block = _shifted(tile.core, box.start)
             r = self.halo_vx
             ideal, centre = self._composed(block.grow((r, r, r)))
-            expose_(
-                self._blurred(ideal),
-                np.asarray(block.start, np.int64),
-                self._key,
-                self._table,
-                grey[tile.core.slices],
-            )
+            self._expose_(self._blurred(ideal), block, grey[tile.core.slices])
             if phases is not None:
                 inner = tuple(slice(r, r + n) for n in block.shape)
                 phases[tile.core.slices] = centre[inner]
         return Rendering(grey, phases)
+
+    def _expose_(self, blurred: NDArray[np.int32], block: Box, grey: NDArray[np.uint16]) -> None:
+        """Add what the scanner adds, and noise; `grey` is overwritten."""
+        if self._distortion is not None:
+            self._distortion.apply_(blurred, block)
+        if self._noise is not None:
+            self._noise.expose_(blurred, block, grey)
+        else:
+            expose_(blurred, np.asarray(block.start, np.int64), self._key, self._table, grey)
 
     def phases(self, box: Box) -> NDArray[np.uint8]:
         """Return the phase map of a box alone, without the cost of blur and noise."""
