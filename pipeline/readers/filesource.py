@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import lzma
 import threading
+import zlib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -19,7 +21,16 @@ from pipeline.readers.units import Voxel
 BLOCK_BYTES = 4 << 20
 
 # What the format libraries raise on damaged or vanished files.
-READ_ERRORS = (OSError, EOFError, ValueError, KeyError, IndexError, RuntimeError)
+READ_ERRORS = (
+    OSError,
+    EOFError,
+    ValueError,
+    KeyError,
+    IndexError,
+    RuntimeError,
+    lzma.LZMAError,
+    zlib.error,
+)
 
 
 class FileSource:

@@ -14,15 +14,21 @@ from pipeline.errors import SourceError
 from pipeline.model.grid import Box
 from pipeline.model.header import ReadOptions
 from pipeline.readers.filesource import READ_ERRORS, FileSource, make_header
-from pipeline.readers.units import Voxel, unit_um, voxel_from_attributes, voxel_of
+from pipeline.readers.layouts import (
+    axes_voxel_um,
+    class_of,
+    exchange_voxel_um,
+    find_reconstructions,
+    is_projections,
+    signal_of,
+    text_of,
+)
+from pipeline.readers.units import Voxel, voxel_from_attributes
 
 SUFFIXES = (".h5", ".hdf5", ".hdf", ".he5", ".nxs", ".nx5")
 
 # Importing hdf5plugin makes its filters known to h5py; the name shows that the import is meant.
 PLUGIN_VERSION = hdf5plugin.version
-
-UNIFORM = 1e-3
-"""Largest deviation of a step of an axis from its mean, relative, to be called one voxel edge."""
 
 N_LISTED = 20
 
@@ -58,12 +64,14 @@ def open_hdf5(path: Path, inside: str, options: ReadOptions) -> Hdf5Source:
     """Open a dataset of an HDF5 or NeXus file.
 
     Without a path the dataset is found: the `default` attributes of NeXus are followed from the
-    root to an NXdata group and its `signal`; else the only NXdata signal of three axes is taken;
-    else the only dataset of three axes.  External links are followed only when named.
+    root to an NXdata group and its `signal`; else the only dataset that is marked as a
+    reconstruction is taken (NXtomoproc, data exchange: see `find_reconstructions`); else the only
+    NXdata signal of three axes; else the only dataset of three axes.  Projections are passed over.
+    External links are followed only when named.
 
     The voxel size is looked for in the attributes of the dataset and of the groups above it, up to
-    the root (names: see `voxel_from_attributes`), then in the axes of its NXdata group, where
-    they are evenly spaced and have `units`.
+    the root (names: see `voxel_from_attributes`), then in the axes of its group, where they are
+    evenly spaced and have `units`, then in the fields of data exchange (`exchange_voxel_um`).
 
     Parameters
     ----------
@@ -82,8 +90,8 @@ def open_hdf5(path: Path, inside: str, options: ReadOptions) -> Hdf5Source:
     Raises
     ------
     SourceError
-        Not such a file, no dataset of three axes or several (they are listed), a virtual dataset
-        whose files are missing, a type that is not taken.
+        Not such a file, no dataset of three axes or several (they are listed), projections, a
+        virtual dataset whose files are missing, a type that is not taken.
     """
     try:
         with _open_file(path) as file:
@@ -121,15 +129,28 @@ def _find_dataset(path: Path, file: Any, inside: str) -> Any:
                 f"It holds: {_listing(_datasets(file))}.",
             )
     if isinstance(found, h5py.Dataset):
+        if found.ndim == 3 and is_projections(found, by_neighbours=False):
+            raise _projections(path, [found])
         return found
+    return _search(path, found)
+
+
+def _search(path: Path, found: Any) -> Any:
+    """Return the one volume of a group, by what the file marks, and else by its shape."""
     plotted = _follow_default(found)
-    if plotted is not None:
+    if plotted is not None and not (plotted.ndim == 3 and is_projections(plotted)):
         return plotted
+    made = find_reconstructions(found)
+    if len(made) == 1:
+        return made[0]
     datasets = _datasets(found)
-    volumes = [d for d in datasets if d.ndim == 3 and d.dtype.kind in "iufb"]
-    signals = [d for d in _signals(found) if d.ndim == 3]
-    if len({d.name for d in signals}) == 1:
+    cubes = made or [d for d in datasets if d.ndim == 3 and d.dtype.kind in "iufb"]
+    volumes = [d for d in cubes if not is_projections(d)]
+    signals = [d for d in _signals(found) if d.ndim == 3 and not is_projections(d)]
+    if not made and len({d.name for d in signals}) == 1:
         return signals[0]
+    if cubes and not volumes:
+        raise _projections(path, cubes)
     if not volumes:
         raise SourceError(
             f"{path} holds no dataset of three axes; it holds: {_listing(datasets)}.",
@@ -141,6 +162,13 @@ def _find_dataset(path: Path, file: Any, inside: str) -> Any:
             f"Name one of them: {path.name}:{volumes[0].name}",
         )
     return volumes[0]
+
+
+def _projections(path: Path, datasets: list[Any]) -> SourceError:
+    return SourceError(
+        f"{path} holds projections, wanted a reconstructed volume: {_listing(datasets)}.",
+        "Reconstruct the scan, and name the file of the reconstruction.",
+    )
 
 
 def _datasets(group: Any) -> list[Any]:
@@ -161,32 +189,15 @@ def _listing(datasets: list[Any]) -> str:
     return ", ".join(texts) or "nothing"
 
 
-def _text(value: Any) -> str:
-    if isinstance(value, np.ndarray):
-        value = value.flat[0] if value.size else ""
-    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
-
-
 def _follow_default(group: Any) -> Any:
     """Follow `default` of NeXus to a signal; None where the way breaks off or none is marked."""
     for _ in range(8):
-        if _text(group.attrs.get("NX_class", "")) == "NXdata":
-            return _signal(group)
-        target = group.get(_text(group.attrs["default"])) if "default" in group.attrs else None
+        if class_of(group) == "NXdata":
+            return signal_of(group)
+        target = group.get(text_of(group.attrs["default"])) if "default" in group.attrs else None
         if not isinstance(target, h5py.Group):
             return None
         group = target
-    return None
-
-
-def _signal(group: Any) -> Any:
-    """Return the signal of an NXdata group, marked on the group or (older) on the dataset."""
-    if "signal" in group.attrs:
-        found = group.get(_text(group.attrs["signal"]))
-        return found if isinstance(found, h5py.Dataset) else None
-    for item in group.values():
-        if isinstance(item, h5py.Dataset) and _text(item.attrs.get("signal", "")) == "1":
-            return item
     return None
 
 
@@ -194,8 +205,8 @@ def _signals(group: Any) -> list[Any]:
     found = []
 
     def visit(_: str, item: Any) -> None:
-        if isinstance(item, h5py.Group) and _text(item.attrs.get("NX_class", "")) == "NXdata":
-            found.append(_signal(item))
+        if isinstance(item, h5py.Group) and class_of(item) == "NXdata":
+            found.append(signal_of(item))
 
     group.visititems(visit)
     return [d for d in found if d is not None]
@@ -223,33 +234,6 @@ def _voxel_um(dataset: Any) -> Voxel | None:
     for above in where.parents:
         if voxel is None:
             voxel = voxel_from_attributes(dict(dataset.file[str(above)].attrs))
-    return voxel if voxel is not None else _axes_voxel_um(dataset)
-
-
-def _axes_voxel_um(dataset: Any) -> Voxel | None:
-    """Read voxel edges off the coordinates of an NXdata group."""
-    group = dataset.parent
-    names = group.attrs.get("axes", dataset.attrs.get("axes"))
-    if names is None:
-        return None
-    if isinstance(names, np.ndarray) and names.size > 1:
-        axes = [_text(n) for n in names]
-    else:
-        axes = _text(names).strip("[]").replace(",", ":").split(":")
-    if len(axes) != 3:
-        return None
-    steps, units = [], []
-    for name, n in zip(axes, dataset.shape, strict=True):
-        axis = group.get(name)
-        if not isinstance(axis, h5py.Dataset) or axis.shape not in {(n,), (n + 1,)} or n < 2:
-            return None
-        unit = _text(axis.attrs.get("units", ""))
-        difference = np.diff(axis[()].astype(np.float64))
-        mean = float(difference.mean())
-        if unit_um(unit) is None or mean == 0.0:
-            return None
-        if not np.all(np.abs(difference - mean) <= UNIFORM * abs(mean)):
-            return None
-        steps.append(abs(mean))
-        units.append(unit)
-    return voxel_of(steps, units)
+    if voxel is None:
+        voxel = axes_voxel_um(dataset)
+    return voxel if voxel is not None else exchange_voxel_um(dataset)

@@ -76,7 +76,8 @@ def open_zarr(folder: Path, options: ReadOptions) -> ZarrSource:
     Of an image: the first multiscale, its first dataset, axes t and c of one place dropped; the
     voxel size is the product of the scale of the dataset and of the multiscale, in the units of
     the axes.  Of a plain array: the attributes that `voxel_from_attributes` knows.  A group without
-    multiscales is taken where it holds exactly one array of three axes.
+    multiscales is taken where it is a collection of one image (``bioformats2raw.layout``), or holds
+    exactly one array of three axes.
 
     Parameters
     ----------
@@ -140,6 +141,9 @@ def _image(folder: Path, group: zarr.Group) -> tuple[Path, tuple[int, ...] | Non
     scales = (ome if isinstance(ome, Mapping) else attributes).get("multiscales")
     if isinstance(scales, list) and scales:
         return _multiscale(folder, scales[0])
+    images = _listed_images(group, ome if isinstance(ome, Mapping) else attributes)
+    if len(images) == 1:
+        return _image(folder / images[0], zarr.open_group(folder / images[0], mode="r"))
     arrays = [(name, array) for name, array in group.arrays() if array.ndim == 3]
     if len(arrays) == 1:
         return folder / arrays[0][0], None, None
@@ -151,6 +155,13 @@ def _image(folder: Path, group: zarr.Group) -> tuple[Path, tuple[int, ...] | Non
         f"{'; groups: ' + groups if groups else ''}.",
         f"Name the array, such as {folder.name}/{arrays[0][0] if arrays else '0'}",
     )
+
+
+def _listed_images(group: zarr.Group, attributes: Mapping[str, Any]) -> list[str]:
+    """Return the images of a collection: a group that numbers them (0, 1, ...) as its children."""
+    if "bioformats2raw.layout" not in attributes:
+        return []
+    return sorted(name for name, _ in group.groups() if name.isdigit())
 
 
 def _multiscale(

@@ -1,3 +1,5 @@
+import json
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -209,3 +211,73 @@ def test_checksum_covers_names_and_contents(tmp_path, make_volume) -> None:
     assert changed != before
     (folder / "c/0/0/1").rename(folder / "c/0/0/2")
     assert source.checksum() not in {before, changed}
+
+
+def write_ome_04(folder: Path, volume, *, collection: bool = False) -> Path:
+    """Write an OME-Zarr 0.4 image byte by byte, as its specification and that of Zarr 2 say."""
+    image = folder / "0" if collection else folder
+    chunks = (1, 1, 4, 6, 8)
+    axes = [{"name": "t", "type": "time"}, {"name": "c", "type": "channel"}]
+    axes += [{"name": a, "type": "space", "unit": "micrometer"} for a in "zyx"]
+    levels = [
+        {
+            "path": str(level),
+            "coordinateTransformations": [
+                {"type": "scale", "scale": [1, 1, 3.0, 2.0 * 2**level, 1.0 * 2**level]}
+            ],
+        }
+        for level in range(2)
+    ]
+    for level, data in enumerate((volume, volume[:, ::2, ::2])):
+        place = image / str(level)
+        place.mkdir(parents=True)
+        shape = (1, 1, *data.shape)
+        stated = {
+            "zarr_format": 2,
+            "shape": shape,
+            "chunks": chunks,
+            "dtype": ">u2",
+            "compressor": {"id": "zlib", "level": 1},
+            "fill_value": 0,
+            "filters": None,
+            "order": "C",
+            "dimension_separator": "/",
+        }
+        (place / ".zarray").write_text(json.dumps(stated))
+        padded = np.zeros([-(-n // c) * c for n, c in zip(data.shape, chunks[2:], strict=True)])
+        padded[tuple(slice(0, n) for n in data.shape)] = data
+        for z, y, x in np.ndindex(*(n // c for n, c in zip(padded.shape, chunks[2:], strict=True))):
+            part = padded[4 * z : 4 * z + 4, 6 * y : 6 * y + 6, 8 * x : 8 * x + 8].astype(">u2")
+            chunk = place / "0" / "0" / str(z) / str(y) / str(x)
+            chunk.parent.mkdir(parents=True, exist_ok=True)
+            chunk.write_bytes(zlib.compress(part.tobytes(), 1))
+    (image / ".zgroup").write_text('{"zarr_format": 2}')
+    scales = {"multiscales": [{"version": "0.4", "axes": axes, "datasets": levels}]}
+    (image / ".zattrs").write_text(json.dumps(scales))
+    if collection:
+        (folder / ".zgroup").write_text('{"zarr_format": 2}')
+        (folder / ".zattrs").write_text('{"bioformats2raw.layout": 3}')
+    return folder
+
+
+@pytest.mark.parametrize("collection", [False, True])
+def test_version_04_as_its_specification_says(
+    tmp_path, make_volume, check_source, collection
+) -> None:
+    volume = make_volume()
+    folder = write_ome_04(tmp_path / "scan.zarr", volume, collection=collection)
+    source = open_source(str(folder))
+    check_source(source, volume)
+    assert source.header.voxel_um == (3.0, 2.0, 1.0)
+    damaged = next(p for p in folder.rglob("0/0/0/0/0") if p.is_file())
+    damaged.write_bytes(damaged.read_bytes()[:20])
+    with pytest.raises(SourceError, match="cannot be read"):
+        source.read(Box((0, 0, 0), (1, 1, 1)))
+
+
+def test_collection_of_several_images_names_them(tmp_path, make_volume) -> None:
+    folder = write_ome_04(tmp_path / "scan.zarr", make_volume(), collection=True)
+    write_ome_04(folder / "1", make_volume())
+    with pytest.raises(SourceError, match="groups: 0, 1"):
+        open_source(str(folder))
+    assert open_source(str(folder / "1")).header.voxel_um == (3.0, 2.0, 1.0)
