@@ -148,7 +148,7 @@ def _image(folder: Path, group: zarr.Group) -> tuple[Path, tuple[int, ...] | Non
     if len(arrays) == 1:
         return folder / arrays[0][0], None, None
     names = ", ".join(f"{name} {array.shape}" for name, array in arrays)
-    groups = ", ".join(name for name, _ in group.groups())
+    groups = ", ".join(sorted(name for name, _ in group.groups()))
     raise SourceError(
         f"{folder} is a Zarr group without an image (no multiscales) and holds {len(arrays)} "
         f"arrays of three axes{': ' + names if names else ''}"
