@@ -131,7 +131,7 @@ class DaskMap:
             counts = self._client.run(count_running, on_error="ignore")
             if not any(counts.values()):
                 return
-            time.sleep(0.1)
+            time.sleep(0.1)  # nothing tells when a task that was let go of ends: ask again
 
     def _n_slots(self) -> int:
         n_threads = sum(self._client.nthreads().values())

@@ -25,7 +25,8 @@ class CastcensusError(Exception):
 
     def __init__(self, what: str, remedy: str = "") -> None:
         super().__init__(what, remedy)
-        self.what = what
+        # What a library says over several lines becomes part of one paragraph.
+        self.what = " ".join(what.split())
         self.remedy = remedy
 
     def __str__(self) -> str:

@@ -52,7 +52,12 @@ def query(
         Literal["table", "csv", "json", "parquet"], typer.Option("--format", help="Of the answer.")
     ] = "table",
     output: Annotated[
-        Path | None, typer.Option(help="File for the answer [default: standard output].")
+        Path | None,
+        typer.Option(
+            help="File for the answer; its suffix says the format unless --format does "
+            "[default: standard output].",
+            show_default=False,
+        ),
     ] = None,
     as_of: Version = None,
     timeout: Annotated[float | None, typer.Option(min=1.0, help="Seconds it may take.")] = None,
@@ -71,7 +76,7 @@ def query(
         memory_limit=settings.query.memory_limit,
     )
     if output is not None:
-        _write_answer(answer, "csv" if format_ == "table" else format_, output)
+        _write_answer(answer, _file_format(output) if format_ == "table" else format_, output)
     elif format_ == "table":
         _show_table(answer)
     elif format_ == "parquet" and sys.stdout.isatty():
@@ -108,8 +113,16 @@ def _show_table(answer: pa.Table) -> None:
         say(f"{MOST_ROWS} of {answer.num_rows} rows; --format csv, json and parquet hold all.")
 
 
+def _file_format(path: Path) -> str:
+    """Return the format that a file's name asks for; a table is for people, so a file gets CSV."""
+    suffix = path.suffix.lower().removeprefix(".")
+    return suffix if suffix in ("json", "parquet") else "csv"
+
+
 def _write_answer(answer: pa.Table, fmt: str, path: Path) -> None:
     """Write by rename: the file is whole or is not there."""
+    if path.is_dir():
+        raise UsageError(f"{path} is a folder, wanted a file.", "Choose another --output.")
     partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     try:
         with partial.open("wb") as out:

@@ -200,7 +200,8 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
     Raises
     ------
     UsageError, DataError
-        If the input is refused; nothing stays of the job but its plan and its status.
+        If the input is refused, or another job entered the scan meanwhile; nothing stays of the
+        job but its plan and its status.
     CancelledError
         If somebody asked it to stop; it can be resumed.
     JobError
@@ -219,6 +220,7 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
             return status.result
         recorder = Recorder(folder, status, on_progress)
         try:
+            _check_kept(folder, plan, request)
             _run(folder, request, recorder)
             result = _finish(folder, plan, request, recorder)
         except CancelledError as error:
@@ -234,6 +236,20 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
             raise
         recorder.write("done", result=result)
         return result
+
+
+def _check_kept(folder: JobFolder, plan: Plan, request: JobRequest) -> None:
+    """Refuse to replace a scan that another job has entered since this one was submitted."""
+    catalogue = Catalogue(folder.workspace / "catalogue")
+    if request.replace or not catalogue.has(plan.scan_id):
+        return
+    holder = catalogue.read("scans", plan.scan_id, ["job"])["job"][0].as_py()
+    if holder != folder.name:
+        raise UsageError(
+            f"scan {plan.scan_id} was entered by job {holder} after job {folder.name} was "
+            "submitted.",
+            "Submit the source under another --scan, or with --replace.",
+        )
 
 
 def _run(folder: JobFolder, request: JobRequest, recorder: Recorder) -> None:

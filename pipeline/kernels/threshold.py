@@ -145,7 +145,7 @@ def classify_phases(
     mask : numpy.ndarray or None
         uint8 or bool of the same shape, 0 outside the specimen; None where all is specimen.
     thresholds : sequence of int
-        Strictly ascending grey levels, one fewer than phases.
+        Ascending grey levels, one fewer than phases; a phase between two equal ones is empty.
     out : numpy.ndarray, optional
         uint8 array of the same shape to write to.
 
@@ -157,14 +157,14 @@ def classify_phases(
     Raises
     ------
     UsageError
-        If thresholds do not ascend or arrays do not fit.
+        If thresholds descend or arrays do not fit.
 
     Examples
     --------
     >>> classify_phases(np.array([[[9, 10, 20]]], np.uint16), None, (10, 20)).tolist()
     [[[0, 1, 2]]]
     """
-    if any(b <= a for a, b in itertools.pairwise(thresholds)) or len(thresholds) >= OUTSIDE:
+    if any(b < a for a, b in itertools.pairwise(thresholds)) or len(thresholds) >= OUTSIDE:
         raise UsageError(
             f"thresholds must ascend and number fewer than {OUTSIDE}, got {tuple(thresholds)}."
         )

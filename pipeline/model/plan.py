@@ -98,8 +98,11 @@ class Plan(BaseModel):
 
     @property
     def disk_bytes(self) -> int:
-        """Disk that the run may need at worst: every array uncompressed at the same time."""
-        return sum(stage.write_bytes for stage in self.stages)
+        """Disk that the run may need at worst: every array uncompressed at the same time.
+
+        The coarser levels of a pyramid add less than a seventh to its finest one.
+        """
+        return sum(stage.write_bytes for stage in self.stages) * 8 // 7
 
     def stage(self, name: str) -> StagePlan:
         """Return the stage of that name."""
@@ -213,8 +216,7 @@ def check_limits(plan: Plan, limits: Limits) -> None:
             f"stage {worst.name} of {plan.scan_id} needs {worst.worker_bytes / MIB:.0f} MiB per "
             f"worker with tiles of {plan.tile_shape}, but the limit is "
             f"{limits.worker_bytes / MIB:.0f} MiB.",
-            "Set smaller tiles, such as --set 'tiling.tile_shape=[128,128,128]', or give workers "
-            "more memory.",
+            _remedy(plan, limits.worker_bytes),
         )
     if limits.disk_free_bytes is not None and plan.disk_bytes > limits.disk_free_bytes:
         raise PlanError(
@@ -222,6 +224,16 @@ def check_limits(plan: Plan, limits: Limits) -> None:
             f"{limits.disk_free_bytes / MIB:.0f} MiB are free in the workspace.",
             "Free some space or name a --workspace on a larger disk.",
         )
+
+
+def _remedy(plan: Plan, limit_bytes: int) -> str:
+    """Return what makes a worker fit: smaller tiles help only above what it needs without any."""
+    wanted = f"workers at least {-(-plan.worker_bytes // MIB)} MiB."
+    if limit_bytes <= WORKER_BASE_BYTES or max(plan.tile_shape) <= 64:
+        return f"Give {wanted}"
+    edge = max(64, max(plan.tile_shape) // 64 * 32)
+    tiles = f"--set 'tiling.tile_shape=[{edge},{edge},{edge}]'"
+    return f"Set smaller tiles, such as {tiles}, or give {wanted}"
 
 
 def _plan_stages(

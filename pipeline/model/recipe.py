@@ -117,7 +117,7 @@ class Recipe(_Part):
 
     Examples
     --------
-    >>> recipe = read_recipe("name: a\\nphases: [{name: void, kind: background},"
+    >>> recipe = read_recipe("name: a\nphases: [{name: void, kind: background},"
     ...                      " {name: grain, kind: particles}]", "example")
     >>> recipe.label.connectivity, recipe.particle_phases
     (26, (1,))

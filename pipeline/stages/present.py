@@ -43,8 +43,8 @@ class PresentStage:
         if not self.folder.scan_store.exists():
             return  # The store has already taken its place; only the fold is left.
         list_labels(labels, ["phases", *self.names.values()])
-        # Ids beyond 2**32 - 1 would need as many particles: 27 voxels each make that 10^11 voxels
-        # of one phase, so the volume alone decides, and decides the same for every tiling.
+        # Two neighbouring voxels of one phase are one body, so ids stay below half the voxels: the
+        # volume alone decides the type, and decides the same for every tiling.
         dtype = "uint32" if plan.header.n_voxels < 2**32 * 2 else "uint64"
         for name in self.names.values():
             create_pyramid(
@@ -73,11 +73,11 @@ class PresentStage:
     def fold(self) -> None:
         """Move the store to its place; an earlier one of this scan goes."""
         target = self.folder.workspace / "scans" / f"{self.plan.scan_id}.zarr"
-        if not self.folder.scan_store.exists():
-            return
-        target.parent.mkdir(parents=True, exist_ok=True)
         old = self.folder.path / "replaced.zarr"
-        if target.exists():
-            target.rename(old)
-        self.folder.scan_store.rename(target)
+        if self.folder.scan_store.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            if target.exists():
+                target.rename(old)
+            self.folder.scan_store.rename(target)
+        # Also what a driver left that died right here.
         shutil.rmtree(old, ignore_errors=True)

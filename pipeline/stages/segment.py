@@ -51,10 +51,15 @@ def read_thresholds(folder: JobFolder) -> Thresholds:
 def levels_above(source: Sequence[float], scale: GreyScale) -> tuple[int, ...]:
     """Return the first conditioned level above each grey of the source.
 
+    Greys beyond the scale part nothing, and several within one step share a level: the phase
+    between them is empty.
+
     Examples
     --------
     >>> levels_above([68.0, 68.5], GreyScale(1.0, 0.0))
     (69, 69)
+    >>> levels_above([-5.0, 1e300], GreyScale(1.0, 0.0))
+    (0, 65536)
     """
     levels = [math.floor((t - scale.offset) / scale.gain) + 1 for t in source]
     return tuple(min(max(level, 0), GREY_LEVELS) for level in levels)

@@ -110,7 +110,10 @@ def test_query_writes_every_format(castcensus: Any, tmp_path: Path) -> None:
     assert (out, "1 rows" in err) == ("", True)
     assert (tmp_path / "f.csv").read_text().replace('"', "").split() == ["a,b", "1,x"]
     castcensus("query", sql, "--format", "parquet", "--output", "no/f", status=1)
+    assert "wanted a file" in castcensus("query", sql, "--output", ".", status=2)[1]
     assert [p.name for p in tmp_path.iterdir()] == ["f.csv"]
+    castcensus("query", sql, "--output", "f.json")
+    assert json.loads((tmp_path / "f.json").read_bytes()) == [{"a": 1, "b": "x"}]
 
 
 def test_dictionary_names_columns(castcensus: Any) -> None:

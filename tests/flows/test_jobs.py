@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import time
@@ -98,6 +99,18 @@ def test_a_job_leaves_a_scan_its_rows_and_a_result(wanted: dict[str, Any]) -> No
         "--replace"
         in wanted["run"]("submit", row["source_location"], "--scan", "S", *GIVEN, status=2)[1]
     )
+
+
+def test_a_job_does_not_replace_what_another_entered_meanwhile(
+    wanted: dict[str, Any], plan: Plan, castcensus: Any, tmp_path: Path
+) -> None:
+    workspace = tmp_path / "castcensus-workspace"
+    late = create_job(plan, workspace, find_cluster("loop"))
+    theirs = wanted["cwd"] / "castcensus-workspace"
+    shutil.copytree(theirs / "catalogue", workspace / "catalogue")
+    assert wanted["job"] in castcensus("resume", late.name, status=2)[1]
+    assert castcensus.json("show", late.name)["state"] == "failed"
+    assert castcensus.json("scans")[0]["job"] == wanted["job"]
 
 
 @pytest.mark.cluster

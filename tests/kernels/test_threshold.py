@@ -199,7 +199,6 @@ def test_phase_is_the_number_of_thresholds_reached(thresholds):
 @pytest.mark.parametrize(
     "wrong",
     [
-        lambda g: classify_phases(g, None, (5, 5)),
         lambda g: classify_phases(g, None, (6, 5)),
         lambda g: classify_phases(g, None, range(255)),
         lambda g: classify_phases(g, np.ones((2, 2), np.uint8), (5,)),
@@ -229,3 +228,9 @@ def test_real_cast_block_is_parted_where_others_part_it(data_folder):
     found = threshold_multi_otsu(histogram, 3).thresholds
     np.testing.assert_allclose(found, (38, 110), atol=1)
     assert spread(histogram[:256], found) > spread(histogram[:256], (38, 110))
+
+
+def test_a_phase_between_equal_thresholds_is_empty():
+    grey = np.array([[[0, 68, 69, 65535]]], np.uint16)
+    assert classify_phases(grey, None, (69, 69, 65536)).tolist() == [[[0, 0, 2, 2]]]
+    assert classify_phases(grey, None, (0, 0)).tolist() == [[[2, 2, 2, 2]]]

@@ -61,7 +61,7 @@ def test_tiles_and_bytes():
     assert plan.stage("ingest").read_bytes == 2 * n
     assert plan.stage("condition").write_bytes == 2 * n
     assert plan.stage("label").write_bytes == 5 * n
-    assert plan.disk_bytes == sum(s.write_bytes for s in plan.stages)
+    assert plan.disk_bytes == sum(s.write_bytes for s in plan.stages) * 8 // 7
     assert plan.voxel_um == (2.0, 2.0, 2.0)
 
 
@@ -125,6 +125,10 @@ def test_limits():
     check_limits(plan, Limits(plan.worker_bytes, plan.disk_bytes))
     with pytest.raises(PlanError, match="MiB per worker with tiles of") as caught:
         check_limits(plan, Limits(worker_bytes=plan.worker_bytes - 1))
-    assert "tile_shape" in caught.value.remedy
+    assert "tile_shape=[128,128,128]" in caught.value.remedy
+    with pytest.raises(PlanError) as caught:
+        check_limits(plan, Limits(worker_bytes=MIB))
+    # No tile is small enough for that.
+    assert "tile_shape" not in caught.value.remedy
     with pytest.raises(PlanError, match=r"may need \d+ MiB of disk"):
         check_limits(plan, Limits(disk_free_bytes=plan.disk_bytes - 1))
