@@ -16,7 +16,7 @@ from pipeline.errors import PlanError
 from pipeline.model.grid import TileGrid, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
 from pipeline.model.metadata import ScanMetadata
-from pipeline.model.recipe import Recipe, hash_values
+from pipeline.model.recipe import Denoise, Recipe, hash_values
 
 GREY_LEVELS = 65536
 """Levels of the conditioned grey scale (uint16)."""
@@ -134,11 +134,21 @@ def fit_tile(tile_shape: Triple, shape: Triple) -> Triple:
 def denoise_halo(recipe: Recipe) -> int:
     """Return the voxels around a core that the recipe's filter reads."""
     denoise = recipe.condition.denoise
-    if denoise.method == "median":
-        return denoise.radius_vx
-    if denoise.method == "gaussian":
-        return math.ceil(4 * denoise.sigma_vx)
-    return 0
+    if denoise.method == "auto":
+        return max(method_halo(denoise, method) for method in ("median", "nlm"))
+    return method_halo(denoise, denoise.method)
+
+
+def method_halo(denoise: Denoise, method: str) -> int:
+    """Return the voxels around a core that a filter reads with the recipe's parameters."""
+    halos = {
+        "median": denoise.radius_vx,
+        "gaussian": math.ceil(4 * denoise.sigma_vx),
+        "bilateral": denoise.window_vx,
+        "nlm": denoise.patch_vx + denoise.window_vx,
+        "tv": denoise.iterations,
+    }
+    return halos.get(method, 0)
 
 
 def plan_scan(
@@ -248,7 +258,7 @@ def _plan_stages(
     phases = len(recipe.particle_phases)
     # A compressed single-stream file is decoded whole, once a process: its reader says so.
     resident = int(header.attributes.get("resident_bytes", 0))
-    gaussian = 4 * haloed if recipe.condition.denoise.method == "gaussian" else 0
+    scratch = _filter_scratch(recipe.condition.denoise, haloed)
     # Bytes a tile holds at the same time in each stage; each term names an array of that stage,
     # and the storing of a shard holds its encoded copy once more.
     rows: list[tuple[str, int, int, int, int, int]] = [
@@ -263,7 +273,7 @@ def _plan_stages(
             halo,
             n * size,
             n * 2,
-            haloed * (2 * size + 2) + gaussian + tile * (2 + 2 + 1 + 2) + 8 * GREY_LEVELS,
+            haloed * (2 * size + 2) + scratch + tile * (2 + 2 + 1 + 2) + 8 * GREY_LEVELS,
         ),
         ("segment", 0, 0, 0, 0, 0),
         ("label", n_tiles, 1, n * 2, n * 5, shared * (2 + 2 + 1 + 4 + 8) + tile * 10),
@@ -290,6 +300,19 @@ def _plan_stages(
             )
         )
     return tuple(planned)
+
+
+def _filter_scratch(denoise: Denoise, haloed: int) -> int:
+    """Return the bytes that a filter holds beside its input and its output."""
+    # The median of an `auto` recipe copies a tile whose halo is wider than it reads.
+    terms = {
+        "gaussian": 4 * haloed,
+        "nlm": 4 * MIB,
+        "auto": 4 * MIB + 2 * haloed,
+        # Planes of every iteration in flight, of 128 rows of 384 voxels and their halo.
+        "tv": 4 * 384 * (128 + 2 * denoise.iterations) * (5 * denoise.iterations + 9),
+    }
+    return terms.get(denoise.method, 0)
 
 
 def _parameters(recipe: Recipe, stage: str) -> object:

@@ -34,9 +34,19 @@ class _Part(BaseModel):
 class Denoise(_Part):
     """How grey noise is lowered before segmentation; every filter has finite support."""
 
-    method: Literal["none", "gaussian", "median"] = "median"
+    method: Literal["none", "gaussian", "median", "bilateral", "nlm", "tv", "auto"] = "median"
     radius_vx: Annotated[int, Field(ge=1, le=3)] = 1
     sigma_vx: Annotated[float, Field(gt=0.0, le=8.0)] = 1.0
+    strength: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
+    window_vx: Annotated[int, Field(ge=1, le=3)] = 2
+    patch_vx: Annotated[int, Field(ge=1, le=2)] = 1
+    iterations: Annotated[int, Field(ge=1, le=50)] = 20
+
+    def strength_of(self, method: str) -> float:
+        """Return the strength of a method in units of the noise; its own where none is stated."""
+        if self.strength is not None:
+            return self.strength
+        return 2.0 if method == "bilateral" else 1.0
 
 
 class Condition(_Part):

@@ -91,6 +91,14 @@ SCANS = Table(
         Column("n_voxels_nonfinite", COUNT, "Voxels that were not finite, taken as outside."),
         Column("grey_gain", REAL, "Grey of the source per step of the conditioned scale."),
         Column("grey_offset", REAL, "Grey of the source at 0 of the conditioned scale."),
+        Column(
+            "noise_sd",
+            REAL,
+            "Standard deviation of the noise of the specimen before filtering, in grey levels of "
+            "the source, from voxels two apart along x; null where too few tell.",
+            True,
+        ),
+        Column("denoise_used", TEXT, "Filter with its parameters, as chosen if `auto`.", True),
         Column("thresholds", REALS, "Grey levels of the source between neighbouring phases."),
         Column("segment_notes", TEXTS, "What the choice of thresholds met."),
         Column("connectivity", COUNT, "Neighbours that make two voxels one body: 6, 18 or 26."),

@@ -13,7 +13,9 @@ import pyarrow.parquet as pq
 
 from pipeline.model.plan import Plan
 from pipeline.model.records import SCANS
+from pipeline.stages.filters import open_filter
 from pipeline.stages.grey import read_scale
+from pipeline.stages.noise import read_noise
 from pipeline.stages.segment import read_thresholds
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder, write_whole
@@ -48,6 +50,7 @@ class CatalogueStage:
         plan, folder = self.plan, self.folder
         header, recipe = plan.header, plan.recipe
         scale, thresholds = read_scale(folder), read_thresholds(folder)
+        noise = read_noise(folder)
         voxel = plan.voxel_um
         started = (folder.path / "plan.json").stat().st_mtime
         libraries = {name: version(name) for name in LIBRARIES}
@@ -64,6 +67,8 @@ class CatalogueStage:
             "n_voxels_nonfinite": scale.n_nonfinite,
             "grey_gain": scale.gain,
             "grey_offset": scale.offset,
+            "noise_sd": None if noise.sd is None else noise.sd * scale.gain,
+            "denoise_used": open_filter(recipe.condition.denoise, noise).describe(),
             "thresholds": list(thresholds.source),
             "segment_notes": list(thresholds.notes),
             "connectivity": recipe.label.connectivity,

@@ -9,11 +9,12 @@ import numpy as np
 import zarr
 from numpy.typing import NDArray
 
-from pipeline.kernels.denoise import denoise_gaussian, denoise_median
 from pipeline.kernels.threshold import fold_histogram
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
+from pipeline.stages.filters import open_filter
 from pipeline.stages.grey import pack_histogram, read_mask, read_scale, specimen_voxels
+from pipeline.stages.noise import read_noise
 from pipeline.stores.job import JobFolder, write_arrays
 from pipeline.stores.volume import create_volume, open_volume, read_box, write_tile
 
@@ -26,6 +27,7 @@ class ConditionStage:
         self.halo = plan.stage("condition").halo_vx
         self.scale = read_scale(folder)
         self.mask = read_mask(folder, plan)
+        self.filter = open_filter(plan.recipe.condition.denoise, read_noise(folder))
 
     @cached_property
     def raw(self) -> zarr.Array[Any]:
@@ -58,19 +60,11 @@ class ConditionStage:
         wanted = core.grow(halo)
         box = wanted.clip(shape)
         grey = self.scale.apply(read_box(self.raw, box))
-        filtered = self._filter(_pad_edges(grey, wanted, box))
+        filtered = self.filter.apply(_pad_edges(grey, wanted, box), self.halo)
         if self.scale.n_nonfinite:
             # A voxel without a value gets none from its neighbours either.
             filtered = np.where(grey[core.within(box)] == 0, np.uint16(0), np.maximum(filtered, 1))
         return filtered
-
-    def _filter(self, padded: NDArray[np.uint16]) -> NDArray[np.uint16]:
-        denoise = self.plan.recipe.condition.denoise
-        if denoise.method == "median":
-            return denoise_median(padded, denoise.radius_vx)
-        if denoise.method == "gaussian":
-            return denoise_gaussian(padded, denoise.sigma_vx)
-        return padded
 
     def fold(self) -> None:
         """Leave the histograms to the segment stage."""

@@ -26,6 +26,7 @@ from pipeline.stages.grey import (
     write_scale,
 )
 from pipeline.stages.levels import open_levels, write_levels
+from pipeline.stages.noise import fold_noise_side, fold_scan_noise, widen_for_noise
 from pipeline.stores.job import JobFolder, write_arrays, write_whole
 from pipeline.stores.ome import create_pyramid
 
@@ -81,9 +82,19 @@ class IngestStage:
             return {**pack_histogram(counts), "n_nonfinite": np.array([n_nonfinite], np.int64)}
         grey = GreyScale(1.0, INTEGER_OFFSETS[self.plan.header.dtype]).apply(voxels)
         side = pack_histogram(fold_histogram(grey))
+        side |= fold_noise_side(self._with_more_columns(grey, core), core, self.plan)
         if self.plan.recipe.condition.mask != "none":
             side |= fold_mask_side(grey, core.start, self.plan.header.shape)
         return side
+
+    def _with_more_columns(self, grey: NDArray[np.uint16], core: Box) -> NDArray[np.uint16]:
+        """Return a tile with the few columns beyond it that its noise is told from, if any."""
+        wide = widen_for_noise(core, self.plan)
+        if wide == core:
+            return grey
+        start = (core.start[0], core.start[1], core.stop[2])
+        scale = GreyScale(1.0, INTEGER_OFFSETS[self.plan.header.dtype])
+        return np.concatenate([grey, scale.apply(self.source.read(Box(start, wide.stop)))], axis=2)
 
     def fold(self) -> None:
         """Fix the grey scale; refuse volumes that hold nothing to segment."""
@@ -101,6 +112,8 @@ class IngestStage:
         write_scale(folder, scale)
         if not self.is_float and plan.recipe.condition.mask != "none":
             fold_mask(folder, plan, "ingest")
+        if not self.is_float:
+            fold_scan_noise(folder, plan, "ingest")
         write_whole(folder.product("checksum.txt"), self.source.checksum().encode())
 
     def _float_scale(self, histogram: NDArray[np.int64]) -> GreyScale:

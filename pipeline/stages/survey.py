@@ -1,14 +1,16 @@
-"""Survey: the mask of a float volume, whose grey scale is known only after ingest."""
+"""Survey: mask and noise of a float volume, whose grey scale is known only after ingest."""
 
 from __future__ import annotations
 
 from functools import cached_property
 from typing import Any
 
+import numpy as np
 import zarr
 
 from pipeline.model.plan import Plan
 from pipeline.stages.grey import fold_mask, fold_mask_side, read_scale
+from pipeline.stages.noise import fold_noise_side, fold_scan_noise, widen_for_noise
 from pipeline.stores.job import JobFolder, write_arrays
 from pipeline.stores.volume import open_volume, read_box
 
@@ -31,11 +33,14 @@ class SurveyStage:
     def process(self, number: int) -> int:
         """Fold one tile into the coarse level."""
         core = self.plan.grid.tile(number).core
-        grey = self.scale.apply(read_box(self.raw, core))
-        side = fold_mask_side(grey, core.start, self.plan.header.shape)
+        grey = self.scale.apply(read_box(self.raw, widen_for_noise(core, self.plan)))
+        own = np.ascontiguousarray(grey[:, :, : core.shape[2]])
+        side = fold_mask_side(own, core.start, self.plan.header.shape)
+        side |= fold_noise_side(grey, core, self.plan)
         write_arrays(self.folder.side("survey", number), side)
         return core.n_voxels
 
     def fold(self) -> None:
-        """Estimate the mask."""
+        """Estimate the mask and the noise."""
         fold_mask(self.folder, self.plan, "survey")
+        fold_scan_noise(self.folder, self.plan, "survey")

@@ -10,11 +10,14 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.kernels.bilateral import denoise_bilateral
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.label import name_particles
 from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, mask_box
+from pipeline.kernels.nlm import denoise_nlm
+from pipeline.kernels.noise import fold_noise
 from pipeline.kernels.pyramid import halve_mean
 from pipeline.kernels.reduce import (
     MergedTallies,
@@ -30,6 +33,7 @@ from pipeline.kernels.threshold import (
     fold_float_histogram,
     fold_histogram,
 )
+from pipeline.kernels.variation import denoise_variation
 from pipeline.model.grid import Box
 from pipeline.model.header import DTYPES
 
@@ -46,6 +50,10 @@ def warm_kernels() -> None:
     grey = ramp.astype(np.uint16)
     denoise_median(grey, 1)
     denoise_gaussian(grey, 1.0)
+    denoise_bilateral(grey, 2, 1.0, 100.0)
+    denoise_nlm(grey, 50.0, 1.0)
+    denoise_variation(grey, 50.0, 2)
+    fold_noise(grey, (0, 0, 0), 65535)
     sums = fold_blocks(grey, (0, 0, 0), coarse_block_vx(shape))[1]
     mask = mask_box(estimate_mask(sums, shape, coarse_block_vx(shape)), Box((0, 0, 0), shape))
     fold_histogram(grey, mask)
