@@ -14,7 +14,7 @@ from pipeline.kernels.pyramid import halve_labels
 from pipeline.model.plan import Plan
 from pipeline.stages.levels import open_levels, write_levels
 from pipeline.stores.job import JobFolder, read_arrays
-from pipeline.stores.ome import create_pyramid, list_labels
+from pipeline.stores.ome import create_pyramid, list_labels, mark_job
 from pipeline.stores.volume import open_volume, read_box
 
 
@@ -75,6 +75,7 @@ class PresentStage:
         target = self.folder.workspace / "scans" / f"{self.plan.scan_id}.zarr"
         old = self.folder.path / "replaced.zarr"
         if self.folder.scan_store.exists():
+            mark_job(self.folder.scan_store, self.folder.name)
             target.parent.mkdir(parents=True, exist_ok=True)
             if target.exists():
                 target.rename(old)

@@ -15,6 +15,7 @@ import zarr
 from pipeline.errors import NotFoundError
 from pipeline.model.grid import Box
 from pipeline.stores.catalogue import Catalogue
+from pipeline.stores.ome import job_of
 from pipeline.stores.volume import open_volume, read_box
 
 
@@ -41,11 +42,17 @@ def fingerprint_scan(workspace: Path, scan_id: str) -> str:
         If a label shard does not match its checksum.
     """
     digest = hashlib.sha256()
-    digest.update(Catalogue(workspace / "catalogue").fingerprint_rows(scan_id).encode())
-    labels = workspace / "scans" / f"{scan_id}.zarr" / "labels"
-    if not labels.is_dir():
+    catalogue = Catalogue(workspace / "catalogue")
+    digest.update(catalogue.fingerprint_rows(scan_id).encode())
+    job = catalogue.read("scans", scan_id, ["job"])["job"][0].as_py()
+    store = workspace / "scans" / f"{scan_id}.zarr"
+    labels = store / "labels"
+    # Labels follow the rows: a job that was stopped in between left those of the scan before.
+    if not labels.is_dir() or job_of(store) not in (None, job):
         raise NotFoundError(
-            f"scan {scan_id} has no labels in {labels}.", "Resume its job to write them."
+            f"{store} does not hold the labels of job {job}, which the rows of scan {scan_id} "
+            "come from.",
+            f"Write them with: castcensus resume {job}",
         )
     for path in sorted(p for p in labels.iterdir() if p.is_dir()):
         digest.update(path.name.encode() + b"\0")

@@ -23,6 +23,7 @@ from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
 from pipeline.errors import DamageError, NotFoundError, StoreError
 from pipeline.model.plan import Plan
@@ -89,12 +90,21 @@ class JobFolder:
         ------
         NotFoundError
             If the job does not exist.
+        DamageError
+            If the plan is damaged, or another version wrote it.
         """
         try:
             text = (self.path / "plan.json").read_bytes()
         except OSError:
             raise NotFoundError(f"there is no job {self.name} in {self.workspace}.") from None
-        return Plan.model_validate_json(text)
+        try:
+            return Plan.model_validate_json(text)
+        except ValidationError as error:
+            raise DamageError(
+                f"{self.path / 'plan.json'} cannot be read back, or another version wrote it: "
+                f"{error.errors(include_url=False)[0]['msg']}.",
+                "Submit the scan again.",
+            ) from None
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -101,6 +101,20 @@ def list_labels(path: Path, names: Sequence[str]) -> None:
     _write_group(path, {"version": VERSION, "labels": list(names)})
 
 
+def mark_job(path: Path, job: str) -> None:
+    """Write into a scan's store which job made its labels."""
+    zarr.open_group(path, mode="a", zarr_format=3).attrs["castcensus"] = {"job": job}
+
+
+def job_of(path: Path) -> str | None:
+    """Return the job that made the labels of a scan's store; None where it does not tell."""
+    try:
+        own: Any = zarr.open_group(path, mode="r").attrs.get("castcensus")
+    except (OSError, ValueError, KeyError):
+        return None
+    return str(own["job"]) if isinstance(own, dict) and "job" in own else None
+
+
 def _write_group(path: Path, ome: dict[str, Any]) -> None:
     try:
         group = zarr.open_group(path, mode="a", zarr_format=3)

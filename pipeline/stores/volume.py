@@ -179,7 +179,7 @@ def read_box(array: zarr.Array[Any], box: Box) -> NDArray[Any]:
     except (ValueError, RuntimeError, OSError) as error:
         shard = _damaged_shard(array, box) or "one of its shards"
         raise DamageError(
-            f"{shard} is damaged: {error}.",
+            f"{shard} is damaged: {str(error).rstrip('.')}.",
             "Restore it from a backup, or submit the scan again with --replace.",
         ) from None
 

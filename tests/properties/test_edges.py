@@ -7,7 +7,8 @@ import pyarrow.parquet as pq
 import pytest
 from scipy import ndimage
 
-from pipeline.run import run
+from pipeline.errors import DamageError, NotFoundError
+from pipeline.run import run, run_stage
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.fingerprint import fingerprint_scan
 from pipeline.stores.volume import open_volume
@@ -137,3 +138,30 @@ def test_a_scan_without_a_single_particle(tmp_path, plan_job, binary_recipe):
     job = workspace / "jobs" / "job" / "products"
     assert pq.read_table(job / "particles.parquet").num_rows == 0
     assert fingerprint_scan(workspace, "scan").startswith("sha256:")
+
+
+def test_rows_of_one_job_have_no_fingerprint_with_labels_of_another(
+    tmp_path, plan_job, binary_recipe
+):
+    np.save(tmp_path / "volume.npy", noise((9, 9, 9)))
+    jobs = [
+        plan_job(tmp_path, tmp_path / "volume.npy", binary_recipe, f"label.connectivity={n}", job=j)
+        for n, j in ((26, "first"), (6, "second"))
+    ]
+    run(jobs[0].path)
+    before = fingerprint_scan(tmp_path, "scan")
+    for stage in jobs[1].read_plan().stages[:-1]:
+        run_stage(jobs[1].path, stage.name)
+    with pytest.raises(NotFoundError, match="labels of job second"):
+        fingerprint_scan(tmp_path, "scan")
+    run(jobs[1].path)
+    assert fingerprint_scan(tmp_path, "scan") != before
+    assert not (jobs[1].path / "replaced.zarr").exists()
+
+
+def test_a_damaged_plan_is_named(tmp_path, plan_job, binary_recipe):
+    np.save(tmp_path / "volume.npy", noise((9, 9, 9)))
+    folder = plan_job(tmp_path, tmp_path / "volume.npy", binary_recipe)
+    (folder.path / "plan.json").write_text("{")
+    with pytest.raises(DamageError, match=r"plan\.json"):
+        run(folder.path)
