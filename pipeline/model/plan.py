@@ -21,6 +21,9 @@ from pipeline.model.recipe import Denoise, Recipe, hash_values
 GREY_LEVELS = 65536
 """Levels of the conditioned grey scale (uint16)."""
 
+EDGE_REACH_VX = 2
+"""Voxels around a voxel on which its phase depends where edges are decided with care."""
+
 MIB = 1 << 20
 
 WORKER_BASE_BYTES = 620 * MIB
@@ -254,6 +257,9 @@ def _plan_stages(
     tile = math.prod(tile_shape)
     haloed = math.prod(n + 2 * halo for n in tile_shape)
     shared = math.prod(n + 1 for n in tile_shape)
+    # The edge rule reads a halo of grey and plain phases, padded once where it leaves the volume.
+    edge = EDGE_REACH_VX if recipe.edge_aware else 0
+    edged = 2 * 3 * math.prod(n + 1 + 2 * edge for n in tile_shape) if edge else 0
     n, size = header.n_voxels, header.itemsize
     phases = len(recipe.particle_phases)
     # A compressed single-stream file is decoded whole, once a process: its reader says so.
@@ -276,7 +282,14 @@ def _plan_stages(
             haloed * (2 * size + 2) + scratch + tile * (2 + 2 + 1 + 2) + 8 * GREY_LEVELS,
         ),
         ("segment", 0, 0, 0, 0, 0),
-        ("label", n_tiles, 1, n * 2, n * 5, shared * (2 + 2 + 1 + 4 + 8) + tile * 10),
+        (
+            "label",
+            n_tiles,
+            1 + edge,
+            n * 2,
+            n * 5,
+            shared * (2 + 2 + 1 + 4 + 8) + tile * 10 + edged,
+        ),
         ("seams", n_tiles, 0, 0, 0, 12 * 4 * max(tile // min(tile_shape), 1)),
         ("reduce", 0, 0, 0, 0, 0),
         ("catalogue", 0, 0, 0, 0, 0),

@@ -62,16 +62,24 @@ class Segment(_Part):
     """How thresholds between phases are found; `thresholds` are grey levels of the scan itself.
 
     A voxel belongs to the phase whose position is the number of thresholds that its grey exceeds.
+    On edges, ``edges: aware`` asks instead which two phases meet there; ``auto`` is that for method
+    peaks with three phases or more, and ``plain`` for all others.
     """
 
     method: Literal["peaks", "multi-otsu", "manual"] = "peaks"
     thresholds: tuple[float, ...] | None = None
+    edges: Literal["auto", "aware", "plain"] = "auto"
 
     @model_validator(mode="after")
     def _thresholds_fit(self) -> Segment:
         if (self.method == "manual") != (self.thresholds is not None):
             raise ValueError(
                 "segment.thresholds goes with segment.method=manual: give both or neither"
+            )
+        if self.method == "manual" and self.edges == "aware":
+            raise ValueError(
+                "segment.edges=aware wants the pure levels of phases, which thresholds given by "
+                "hand do not tell: choose another method, or edges=plain"
             )
         levels = self.thresholds or ()
         if any(b <= a for a, b in itertools.pairwise(levels)):
@@ -168,6 +176,13 @@ class Recipe(_Part):
     def particle_phases(self) -> tuple[int, ...]:
         """Positions of the phases whose bodies are counted."""
         return tuple(i for i, phase in enumerate(self.phases) if phase.kind == "particles")
+
+    @property
+    def edge_aware(self) -> bool:
+        """Whether voxels on edges go to one of the two phases that meet there."""
+        if self.segment.edges == "auto":
+            return self.segment.method == "peaks" and len(self.phases) >= 3
+        return self.segment.edges == "aware"
 
     @property
     def hash(self) -> str:

@@ -13,7 +13,7 @@ from pipeline.kernels.threshold import fold_histogram
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
 from pipeline.stages.filters import open_filter
-from pipeline.stages.grey import pack_histogram, read_mask, read_scale, specimen_voxels
+from pipeline.stages.grey import pack_histogram, pad_edges, read_mask, read_scale, specimen_voxels
 from pipeline.stages.noise import read_noise
 from pipeline.stores.job import JobFolder, write_arrays
 from pipeline.stores.volume import create_volume, open_volume, read_box, write_tile
@@ -60,7 +60,7 @@ class ConditionStage:
         wanted = core.grow(halo)
         box = wanted.clip(shape)
         grey = self.scale.apply(read_box(self.raw, box))
-        filtered = self.filter.apply(_pad_edges(grey, wanted, box), self.halo)
+        filtered = self.filter.apply(pad_edges(grey, wanted, box), self.halo)
         if self.scale.n_nonfinite:
             # A voxel without a value gets none from its neighbours either.
             filtered = np.where(grey[core.within(box)] == 0, np.uint16(0), np.maximum(filtered, 1))
@@ -68,12 +68,3 @@ class ConditionStage:
 
     def fold(self) -> None:
         """Leave the histograms to the segment stage."""
-
-
-def _pad_edges(grey: NDArray[np.uint16], wanted: Box, box: Box) -> NDArray[np.uint16]:
-    """Repeat the volume's outermost voxels where a halo leaves the volume."""
-    widths = [
-        (a - w, v - b)
-        for w, a, b, v in zip(wanted.start, box.start, box.stop, wanted.stop, strict=True)
-    ]
-    return np.pad(grey, widths, mode="edge") if any(map(any, widths)) else grey

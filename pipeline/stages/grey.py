@@ -110,6 +110,28 @@ def specimen_voxels(
     return inside
 
 
+def pad_edges(voxels: NDArray[Any], wanted: Box, box: Box) -> NDArray[Any]:
+    """Repeat the volume's outermost voxels where a halo leaves the volume.
+
+    Parameters
+    ----------
+    voxels : ndarray of shape ``box.shape``
+        What there is.
+    wanted, box : Box
+        Voxels wanted, and the part of them inside the volume.
+
+    Returns
+    -------
+    ndarray of shape ``wanted.shape``
+        The same array where nothing is missing.
+    """
+    widths = [
+        (a - w, v - b)
+        for w, a, b, v in zip(wanted.start, box.start, box.stop, wanted.stop, strict=True)
+    ]
+    return np.pad(voxels, widths, mode="edge") if any(map(any, widths)) else voxels
+
+
 def pack_histogram(counts: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
     """Return a histogram as a side file keeps it: the levels that occur, and their counts."""
     levels = np.flatnonzero(counts)

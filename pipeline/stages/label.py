@@ -10,14 +10,15 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.kernels.bodies import label_tile
+from pipeline.kernels.phases import plan_edges, refine_edges
 from pipeline.kernels.pyramid import halve_labels
 from pipeline.kernels.seams import cut_faces
 from pipeline.kernels.tally import BEYOND
 from pipeline.kernels.threshold import classify_phases, count_phases
 from pipeline.model.grid import Box
-from pipeline.model.plan import Plan
+from pipeline.model.plan import EDGE_REACH_VX, Plan
 from pipeline.model.recipe import OUTSIDE, Recipe
-from pipeline.stages.grey import read_mask, read_scale, specimen_voxels
+from pipeline.stages.grey import pad_edges, read_mask, read_scale, specimen_voxels
 from pipeline.stages.levels import open_levels, write_levels
 from pipeline.stages.segment import read_thresholds
 from pipeline.stores.job import JobFolder, write_arrays
@@ -42,6 +43,11 @@ class LabelStage:
         self.mask = read_mask(folder, plan)
         self.thresholds = read_thresholds(folder)
         self.smallest = smallest_particles(plan.recipe)
+        self.edges = (
+            plan_edges(self.thresholds.levels, self.thresholds.pure, self.thresholds.noise_sd)
+            if plan.recipe.edge_aware
+            else None
+        )
 
     @cached_property
     def conditioned(self) -> zarr.Array[Any]:
@@ -78,8 +84,7 @@ class LabelStage:
         plan = self.plan
         core = plan.grid.tile(number).core
         box = core.grow((0, 0, 0), (1, 1, 1)).clip(plan.header.shape)
-        grey = read_box(self.conditioned, box)
-        phases = self._classify(grey, box, core)
+        grey, phases = self._classify(box, core)
         found = label_tile(
             phases, grey, core, plan.header.shape, self.smallest, plan.recipe.label.connectivity
         )
@@ -96,13 +101,27 @@ class LabelStage:
         write_arrays(self.folder.side("label", number), side)
         return core.n_voxels
 
-    def _classify(self, grey: NDArray[np.uint16], box: Box, core: Box) -> NDArray[np.uint8]:
-        """Return the phase map of the core with one layer around it."""
+    def _classify(self, box: Box, core: Box) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
+        """Return the grey of a box, and the phase map of the core with one layer around it."""
         phases = np.full([n + 2 for n in core.shape], BEYOND, np.uint8)
-        inside = specimen_voxels(self.mask, self.scale, grey, box)
         seen = tuple(slice(1, 1 + n) for n in box.shape)
-        phases[seen] = classify_phases(grey, inside, self.thresholds.levels)
-        return phases
+        if self.edges is None:
+            grey = read_box(self.conditioned, box)
+            phases[seen] = self._plain(grey, box)
+            return grey, phases
+        wanted = box.grow((EDGE_REACH_VX,) * 3)
+        there = wanted.clip(self.plan.header.shape)
+        grey = read_box(self.conditioned, there)
+        plain = self._plain(grey, there)
+        own = np.ascontiguousarray(grey[box.within(there)])
+        phases[seen] = refine_edges(
+            pad_edges(grey, wanted, there), pad_edges(plain, wanted, there), self.edges
+        )
+        return own, phases
+
+    def _plain(self, grey: NDArray[np.uint16], box: Box) -> NDArray[np.uint8]:
+        inside = specimen_voxels(self.mask, self.scale, grey, box)
+        return classify_phases(grey, inside, self.thresholds.levels)
 
     def fold(self) -> None:
         """Leave the tallies to the reduce stage."""

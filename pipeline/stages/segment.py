@@ -8,9 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.errors import DataError
-from pipeline.kernels.peaks import threshold_peaks
+from pipeline.kernels.peaks import PhaseThresholds, threshold_peaks
 from pipeline.kernels.threshold import threshold_multi_otsu
 from pipeline.model.plan import GREY_LEVELS, Plan
+from pipeline.model.recipe import Recipe
 from pipeline.stages.grey import GreyScale, read_scale, sum_histograms
 from pipeline.stores.job import JobFolder, write_arrays, write_whole
 
@@ -29,12 +30,19 @@ class Thresholds:
         What the choice met.
     n_voxels : int
         Voxels of the specimen.
+    pure : tuple of float or None
+        Pure conditioned level of every phase, None where it was not found; empty for thresholds
+        given by hand.
+    noise_sd : float
+        Standard deviation of conditioned grey in the matrix; 0 for thresholds given by hand.
     """
 
     levels: tuple[int, ...]
     source: tuple[float, ...]
     notes: tuple[str, ...]
     n_voxels: int
+    pure: tuple[float | None, ...] = ()
+    noise_sd: float = 0.0
 
 
 def read_thresholds(folder: JobFolder) -> Thresholds:
@@ -45,6 +53,8 @@ def read_thresholds(folder: JobFolder) -> Thresholds:
         source=tuple(values["source"]),
         notes=tuple(values["notes"]),
         n_voxels=values["n_voxels"],
+        pure=tuple(values["pure"]),
+        noise_sd=values["noise_sd"],
     )
 
 
@@ -63,6 +73,17 @@ def levels_above(source: Sequence[float], scale: GreyScale) -> tuple[int, ...]:
     """
     levels = [math.floor((t - scale.offset) / scale.gain) + 1 for t in source]
     return tuple(min(max(level, 0), GREY_LEVELS) for level in levels)
+
+
+def _noise_sd(found: PhaseThresholds, recipe: Recipe) -> float:
+    """Return the spread of grey in the background, or in the most even phase without one."""
+    known = [sd for sd in found.sd if sd is not None]
+    background = [
+        sd
+        for sd, phase in zip(found.sd, recipe.phases, strict=True)
+        if sd is not None and phase.kind == "background"
+    ]
+    return float(max(background)) if background else float(min(known, default=0.0))
 
 
 class SegmentStage:
@@ -89,6 +110,8 @@ class SegmentStage:
                 "Take the whole volume with --set condition.mask=none.",
             )
         notes: tuple[str, ...] = ()
+        pure: tuple[float | None, ...] = ()
+        noise_sd = 0.0
         if recipe.segment.thresholds is not None:
             source = recipe.segment.thresholds
             levels = levels_above(source, scale)
@@ -99,6 +122,14 @@ class SegmentStage:
                 found = threshold_multi_otsu(histogram, len(recipe.phases))
             levels, notes = tuple(int(t) for t in found.thresholds), found.notes
             source = tuple((t - 1) * scale.gain + scale.offset for t in levels)
+            pure, noise_sd = found.levels, _noise_sd(found, recipe)
         write_arrays(self.folder.product("histogram.npz"), {"histogram": histogram})
-        values = {"levels": levels, "source": source, "notes": notes, "n_voxels": n_voxels}
+        values = {
+            "levels": levels,
+            "source": source,
+            "notes": notes,
+            "n_voxels": n_voxels,
+            "pure": pure,
+            "noise_sd": noise_sd,
+        }
         write_whole(self.folder.product("segment.json"), json.dumps(values).encode())

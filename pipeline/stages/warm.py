@@ -18,6 +18,7 @@ from pipeline.kernels.label import name_particles
 from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, mask_box
 from pipeline.kernels.nlm import denoise_nlm
 from pipeline.kernels.noise import fold_noise
+from pipeline.kernels.phases import plan_edges, refine_edges
 from pipeline.kernels.pyramid import halve_mean
 from pipeline.kernels.reduce import (
     MergedTallies,
@@ -58,7 +59,8 @@ def warm_kernels() -> None:
     mask = mask_box(estimate_mask(sums, shape, coarse_block_vx(shape)), Box((0, 0, 0), shape))
     fold_histogram(grey, mask)
     fold_histogram(grey, None)
-    classify_phases(grey, mask, (300, 600))
+    plain = classify_phases(grey, mask, (300, 600))
+    refine_edges(grey, plain, plan_edges((300, 600), (150.0, 450.0, 750.0), 1.0))
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
 
 
