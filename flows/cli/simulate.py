@@ -14,7 +14,8 @@ from flows.cli import options
 from flows.cli.console import say
 from flows.settings import read_machine
 from pipeline.errors import UsageError
-from pipeline.phantom.specimen import SpecimenSpec
+from pipeline.phantom.projection import Beam
+from pipeline.phantom.specimen import RICH_BODIES, Artefacts, RichBodies, SpecimenSpec
 from pipeline.phantom.writer import write_specimen
 
 
@@ -33,6 +34,37 @@ def simulate(
     phases: Annotated[
         bool, typer.Option("--phases", help="Write the exact phase map too.")
     ] = False,
+    bodies: Annotated[
+        Literal["plain", "rich"],
+        typer.Option(
+            help="rich: also bent, branched and holed platelets, script-like bodies, shrinkage "
+            "pores, pores open to the surface."
+        ),
+    ] = "plain",
+    cnr: Annotated[
+        float, typer.Option(help="Contrast of iron-rich phase and matrix over noise.")
+    ] = 6.0,
+    correlated_noise: Annotated[
+        float, typer.Option(help="Smooth the noise by a Gaussian of so many voxels.")
+    ] = 0.0,
+    cupping: Annotated[float, typer.Option(help="Loss of grey at the axis, such as 0.1.")] = 0.0,
+    rings: Annotated[
+        float, typer.Option(help="Strength of rings over the grey of matrix, such as 0.02.")
+    ] = 0.0,
+    drift: Annotated[
+        float, typer.Option(help="Deviation of the gain from slice to slice, such as 0.01.")
+    ] = 0.0,
+    projected: Annotated[
+        bool,
+        typer.Option(
+            "--projected",
+            help="Really project and reconstruct each slice, with a polychromatic beam and photon "
+            "counts; at most 256 voxels an edge, seconds a slice.",
+        ),
+    ] = False,
+    tube_kv: Annotated[
+        float, typer.Option("--tube-kv", help="Tube voltage of a projected scan.")
+    ] = 80.0,
     json_: options.AsJson = False,
 ) -> None:
     """Write a simulated scan of known truth: the volume, its facts, a table of every body.
@@ -42,7 +74,15 @@ def simulate(
     size_vx = options.read_triple(size, "--size")
     if size_vx is None:
         raise UsageError("--size wants N or Z,Y,X.")
-    spec = SpecimenSpec(size_vx, voxel_um, seed=seed, temper=temper)
+    spec = SpecimenSpec(
+        size_vx,
+        voxel_um,
+        seed=seed,
+        temper=temper,
+        cnr=cnr,
+        rich=RICH_BODIES if bodies == "rich" else RichBodies(),
+        artefacts=Artefacts(correlated_noise, cupping, rings, drift),
+    )
     with Progress(console=Console(stderr=True), transient=True) as bars:
         bar = bars.add_task("simulate")
         made = write_specimen(
@@ -52,6 +92,7 @@ def simulate(
             with_phases=phases,
             on_progress=lambda done, total: bars.update(bar, completed=done, total=total),
             n_threads=min(read_machine().n_cores, 4),
+            beam=Beam(tube_kv=tube_kv) if projected else None,
         )
     if json_:
         facts = {

@@ -30,10 +30,10 @@ RING_EVERY = 5  # one radius in so many has a ring
 KNOT_SLICES = 64  # the slow part of the drift wanders over so many slices
 _WHITE_SD = 2.0**16  # of noise before it is smoothed: its tails fit the 20 bits that `blur_` takes
 _ROOM = 64  # shifts coordinates, so that the halo beyond the first voxel has none below zero
-_RING_STREAM, _DRIFT_STREAM = 0x72696E67, 0x64726966
+RING_STREAM, _DRIFT_STREAM = 0x72696E67, 0x64726966
 
 
-def _normals(spec: SpecimenSpec, stream: int, n: int) -> NDArray[np.float64]:
+def normals(spec: SpecimenSpec, stream: int, n: int) -> NDArray[np.float64]:
     """Return the first normal numbers of a stream; the two tempers of a seed are two exposures."""
     philox = np.random.Philox(key=[spec.seed, stream], counter=[0, spec.temper == "T6", 0, 0])
     return ndtri((philox.random_raw(n) >> np.uint64(11)).astype(np.float64) * 2.0**-53 + 2.0**-54)
@@ -42,7 +42,7 @@ def _normals(spec: SpecimenSpec, stream: int, n: int) -> NDArray[np.float64]:
 def ring_strengths(spec: SpecimenSpec) -> NDArray[np.float64]:
     """Return the grey of the ring at each whole radius, over the contrast of matrix and air."""
     n = math.ceil(spec.radius_vx) + 2
-    draws = _normals(spec, _RING_STREAM, 2 * n).reshape(n, 2)
+    draws = normals(spec, RING_STREAM, 2 * n).reshape(n, 2)
     there = draws[:, 1] < ndtri(1 / RING_EVERY)
     return np.where(there, spec.artefacts.rings * draws[:, 0], 0.0)
 
@@ -51,8 +51,8 @@ def slice_gains(spec: SpecimenSpec) -> NDArray[np.float64]:
     """Return the gain of each slice, 1 on average."""
     n = spec.size_vx[0]
     n_knots = n // KNOT_SLICES + 2
-    knots = _normals(spec, _DRIFT_STREAM, n_knots)
-    jumps = _normals(spec, _DRIFT_STREAM + 1, n)
+    knots = normals(spec, _DRIFT_STREAM, n_knots)
+    jumps = normals(spec, _DRIFT_STREAM + 1, n)
     at = np.arange(n) / KNOT_SLICES
     low = at.astype(np.int64)
     share = 0.5 - 0.5 * np.cos(np.pi * (at - low))

@@ -95,10 +95,16 @@ def grey_scale(spec: SpecimenSpec) -> GreyScale:
     matrix = linear_attenuation_cm(ALUMINIUM, energy)
     iron = linear_attenuation_cm(IRON_RICH, energy)
     copper = linear_attenuation_cm(COPPER_RICH, energy)
-    sd = (iron - matrix) / spec.cnr
+    return scale_of((0.0, matrix, iron, copper), spec.cnr)
+
+
+def scale_of(attenuation_cm: tuple[float, float, float, float], cnr: float) -> GreyScale:
+    """Return the grey scale for attenuations, dark to bright, and a contrast-to-noise ratio."""
+    _, matrix, iron, copper = attenuation_cm
+    sd = (iron - matrix) / cnr
     slope = min(COPPER_SPAN / copper, GREY_END / (copper + 2 * TAIL_SD * sd))
     air = max(AIR_LEVEL, math.ceil(TAIL_SD * sd * slope))
-    return GreyScale(air, slope, (0.0, matrix, iron, copper), sd * slope)
+    return GreyScale(air, slope, attenuation_cm, sd * slope)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +191,7 @@ class Renderer:
             block = _shifted(tile.core, box.start)
             r = self.halo_vx
             ideal, centre = self._composed(block.grow((r, r, r)))
-            self._expose_(self._blurred(ideal), block, grey[tile.core.slices])
+            self._expose_(self.blurred(ideal), block, grey[tile.core.slices])
             if phases is not None:
                 inner = tuple(slice(r, r + n) for n in block.shape)
                 phases[tile.core.slices] = centre[inner]
@@ -212,7 +218,8 @@ class Renderer:
         """Return grey values with partial volume, before blur and noise, times `GREY_SCALE`."""
         return self._composed(box)[0]
 
-    def _composed(self, box: Box) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
+    def sub_samples(self, box: Box) -> tuple[dict[int, NDArray[np.uint32]], NDArray[np.uint32]]:
+        """Return the words of each phase's sub-samples in a box, and those of the air, (y, x)."""
         start = np.asarray(box.start, np.int64)
         words = {p: np.zeros(box.shape, np.uint32) for p in (PORE, COPPER, IRON)}
         air = np.empty(box.shape[1:], np.uint32)
@@ -221,12 +228,16 @@ class Renderer:
         bodies = self.field.bodies_in(box)
         for phase, phase_words in words.items():
             cover_bodies_(phase_words, start, bodies[bodies["phase"] == phase])
+        return words, air
+
+    def _composed(self, box: Box) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
+        words, air = self.sub_samples(box)
         ideal = np.empty(box.shape, np.int32)
         phases = np.empty(box.shape, np.uint8)
         compose_(words[PORE], words[COPPER], words[IRON], air, self._levels, ideal, phases)
         return ideal, phases
 
-    def _blurred(self, ideal: NDArray[np.int32]) -> NDArray[np.int32]:
+    def blurred(self, ideal: NDArray[np.int32]) -> NDArray[np.int32]:
         """Blur along each axis in turn, which eats up the halo."""
         if self.halo_vx == 0:
             return ideal

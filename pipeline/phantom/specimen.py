@@ -209,7 +209,8 @@ class Artefacts:
     rings : float
         Standard deviation of the grey of a ring over the contrast of matrix and air.  A ring is one
         voxel wide, about the axis of the cylinder and the same in every slice; one radius in five
-        has one.
+        has one.  In a projected scan every detector element errs instead, and this is the standard
+        deviation that all of them together give.
     drift : float
         Standard deviation of the gain of a slice: one part wanders over 64 slices, the other jumps
         from slice to slice.

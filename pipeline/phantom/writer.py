@@ -9,7 +9,7 @@ import uuid
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,9 +26,12 @@ from pipeline.phantom.containers import (
     create_container,
     default_tile_shape,
 )
-from pipeline.phantom.render import Renderer, Rendering, grey_scale
+from pipeline.phantom.projection import Beam, ProjectedRenderer, effective_energy_kev
+from pipeline.phantom.render import Renderer, Rendering
 from pipeline.phantom.specimen import OUTSIDE, SpecimenSpec
 from pipeline.phantom.truth import Census, census_of, count_phases, write_truth
+
+AnyRenderer = Renderer | ProjectedRenderer
 
 ALLOY = "CC-319R"
 _HEAT_TREATMENT = (
@@ -101,6 +104,7 @@ def write_specimen(
     with_phases: bool = False,
     on_progress: Callable[[int, int], None] | None = None,
     n_threads: int = 1,
+    beam: Beam | None = None,
 ) -> SpecimenFiles:
     """Simulate a scan and write it, tile by tile.
 
@@ -122,6 +126,9 @@ def write_specimen(
         Called after each tile with voxels done and voxels in all.
     n_threads : int
         Tiles rendered at the same time; memory grows with it.
+    beam : Beam, optional
+        Project and reconstruct the specimen with this beam; its effective energy takes the place
+        of the specification's.
 
     Returns
     -------
@@ -143,13 +150,16 @@ def write_specimen(
     if n_threads < 1:
         raise UsageError(f"n_threads = {n_threads} wants at least 1.", "Give a whole number.")
     dest = Path(dest)
+    if beam is not None:
+        spec = replace(spec, energy_kev=round(effective_energy_kev(spec, beam), 2))
+    renderer = Renderer(spec) if beam is None else ProjectedRenderer(spec, beam)
     grid = TileGrid(spec.size_vx, tile_shape or default_tile_shape(format, spec.size_vx))
     partial = dest.with_name(f".{dest.name}.{uuid.uuid4().hex[:8]}.partial")
     try:
         _check_room(dest, spec, with_phases)
         partial.mkdir(parents=True)
-        census = _write_volume(spec, partial, format, grid, with_phases, on_progress, n_threads)
-        n_bodies = _write_facts(spec, partial, census)
+        census = _write_volume(renderer, partial, format, grid, with_phases, on_progress, n_threads)
+        n_bodies = _write_facts(renderer, partial, census)
         os.replace(partial, dest)
     except OSError as error:
         raise StoreError(
@@ -181,7 +191,7 @@ def _check_room(dest: Path, spec: SpecimenSpec, with_phases: bool) -> None:
 
 
 def _renderings(
-    renderer: Renderer, grid: TileGrid, n_threads: int
+    renderer: AnyRenderer, grid: TileGrid, n_threads: int
 ) -> Iterator[tuple[Box, Rendering]]:
     """Yield the tiles in raster order; at most one more than `n_threads` is held."""
     if n_threads == 1:
@@ -201,7 +211,7 @@ def _renderings(
 
 
 def _write_volume(
-    spec: SpecimenSpec,
+    renderer: AnyRenderer,
     folder: Path,
     form: Format,
     grid: TileGrid,
@@ -210,7 +220,7 @@ def _write_volume(
     n_threads: int,
 ) -> Census:
     """Write the volume and the phase map, and fold the census on the way."""
-    size, um = spec.size_vx, spec.voxel_um
+    size, um = renderer.spec.size_vx, renderer.spec.voxel_um
     targets: list[Container] = [create_container(form, folder, size, um, grid.tile_shape)]
     if with_phases:
         path = folder / "phases.zarr"
@@ -218,7 +228,7 @@ def _write_volume(
     counts = np.zeros(OUTSIDE + 1, np.int64)
     done, total = 0, Box((0, 0, 0), size).n_voxels
     try:
-        for box, rendering in _renderings(Renderer(spec), grid, n_threads):
+        for box, rendering in _renderings(renderer, grid, n_threads):
             assert rendering.phases is not None
             counts += count_phases(rendering.phases)
             targets[0].write(box, rendering.grey)
@@ -234,13 +244,17 @@ def _write_volume(
     return census_of(counts)
 
 
-def _write_facts(spec: SpecimenSpec, folder: Path, census: Census) -> int:
-    facts = yaml.safe_dump(scan_facts(spec), sort_keys=False)
-    (folder / "scan.yaml").write_text(facts, encoding="utf-8")
+def _write_facts(renderer: AnyRenderer, folder: Path, census: Census) -> int:
+    spec, facts = renderer.spec, scan_facts(renderer.spec)
+    beam = renderer.beam if isinstance(renderer, ProjectedRenderer) else None
+    if beam is not None:
+        facts["tube_kv"] = beam.tube_kv
+    (folder / "scan.yaml").write_text(yaml.safe_dump(facts, sort_keys=False), encoding="utf-8")
     n_bodies = write_truth(spec, folder / "truth.parquet")
     truth = {
         "specimen": asdict(spec),
-        "grey": asdict(grey_scale(spec)) | {"levels": grey_scale(spec).levels},
+        "beam": asdict(beam) if beam is not None else None,
+        "grey": asdict(renderer.scale) | {"levels": renderer.scale.levels},
         "n_bodies": n_bodies,
         "n_voxels": census.n_voxels,
         "volume_fractions": census.fractions,

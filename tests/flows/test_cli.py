@@ -51,6 +51,8 @@ def test_every_command_loads_and_its_help_has_an_example(name: str) -> None:
         (["query", "SELECT 1", "--as-of", "7"], 3, "7"),
         (["query", "DROP TABLE scans"], 2, "SELECT"),
         (["simulate", "x", "--size", "12,"], 2, "--size"),
+        (["simulate", "x", "--size", "300", "--projected"], 2, "256"),
+        (["simulate", "x", "--size", "32", "--cupping", "2"], 2, "cupping"),
     ],
 )
 def test_a_mistake_gets_its_exit_status_and_leaves_nothing(
@@ -126,3 +128,17 @@ def test_simulate_makes_a_source_that_plan_takes(castcensus: Any, tmp_path: Path
     assert made["n_bodies"] >= 0
     plan = castcensus.json("plan", made["source"])
     assert (plan["shape"], plan["voxel_um"]) == ([32, 32, 32], [2, 2, 2])
+
+
+def test_simulate_takes_bodies_artefacts_and_a_beam(castcensus: Any, tmp_path: Path) -> None:
+    flags = ("--size", "16,40,40", "--seed", "3", "--format", "npy", "--bodies", "rich")
+    artefacts = ("--cupping", "0.1", "--correlated-noise", "1", "--drift", "0.02", "--rings", "0.1")
+    distorted = castcensus.json("simulate", "a", *flags, *artefacts)
+    projected = castcensus.json("simulate", "b", *flags, "--projected", "--tube-kv", "60")
+    assert distorted["n_bodies"] == projected["n_bodies"]
+    spec = json.loads((tmp_path / "a/truth.json").read_text())["specimen"]
+    wanted = {"correlation_vx": 1.0, "cupping": 0.1, "rings": 0.1, "drift": 0.02}
+    assert spec["artefacts"] == wanted
+    assert spec["rich"]["bent"] > 0
+    assert json.loads((tmp_path / "b/truth.json").read_text())["beam"]["tube_kv"] == 60
+    assert castcensus.json("plan", projected["source"])["shape"] == [16, 40, 40]
