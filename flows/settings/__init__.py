@@ -3,7 +3,6 @@
 from flows.settings.environment import code_version, prepare_environment
 from flows.settings.lookup import QueryLimits, Settings, find_cluster, find_recipe, load_settings
 from flows.settings.machine import ClusterConfig, ClusterSize, Machine, fit_cluster, read_machine
-from flows.settings.values import parse_bytes
 
 __all__ = [
     "ClusterConfig",
@@ -16,7 +15,6 @@ __all__ = [
     "find_recipe",
     "fit_cluster",
     "load_settings",
-    "parse_bytes",
     "prepare_environment",
     "read_machine",
 ]

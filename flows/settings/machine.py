@@ -10,9 +10,10 @@ from typing import Annotated, Literal
 import psutil
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from flows.settings.values import parse_bytes, validated
+from flows.settings.values import validated
 from pipeline.errors import PlanError, UsageError
 from pipeline.model.plan import MIB, WORKER_BASE_BYTES, Plan
+from pipeline.model.sizes import parse_bytes
 
 
 def _auto_bytes(value: object) -> object:

@@ -11,7 +11,6 @@ import base64
 import json
 import math
 import os
-import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -29,10 +28,9 @@ import pyarrow.parquet as pq
 import pipeline
 from pipeline.errors import QueryError, UsageError
 from pipeline.model.records import TABLES
+from pipeline.model.sizes import parse_bytes
 from pipeline.stores.catalogue import Catalogue, Snapshot
 
-_UNITS = {"": 0, "K": 1, "M": 2, "G": 3, "T": 4}
-_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]?)(I?)B?", re.IGNORECASE)
 _REMEDY = f"A query is one SELECT over the tables {', '.join(t.name for t in TABLES)}."
 
 
@@ -73,7 +71,7 @@ def run_query(
     NotFoundError
         No such version.
     """
-    memory_bytes = read_size(memory_limit)
+    memory_bytes = parse_bytes(memory_limit)
     request = {
         "sql": sql,
         "memory_bytes": memory_bytes,
@@ -100,29 +98,6 @@ def run_query(
     if done.returncode:
         raise _refused(done.returncode, done.stderr, memory_bytes)
     return pa.ipc.open_stream(pa.py_buffer(done.stdout)).read_all()
-
-
-def read_size(text: str | int) -> int:
-    """Return a size in bytes; kB, MB, GB are powers of 1000 and KiB, MiB, GiB of 1024.
-
-    Raises
-    ------
-    UsageError
-        Not a positive size.
-
-    Examples
-    --------
-    >>> read_size("1.5GB"), read_size("2 MiB"), read_size(10)
-    (1500000000, 2097152, 10)
-    """
-    match = _SIZE.fullmatch(str(text).strip())
-    size = 0
-    if match:
-        base = 1024 if match[3] else 1000
-        size = int(float(match[1]) * base ** _UNITS[match[2].upper()])
-    if size <= 0:
-        raise UsageError(f"{text!r} is not a size in bytes.", "Write it like 500MB or 2GiB.")
-    return size
 
 
 def export_table(table: pa.Table, fmt: str, out: BinaryIO) -> None:

@@ -11,7 +11,6 @@ from flows.settings import (
     find_recipe,
     fit_cluster,
     load_settings,
-    parse_bytes,
     prepare_environment,
     read_machine,
 )
@@ -88,12 +87,6 @@ def test_workers_of_the_caller_replace_those_of_the_cluster() -> None:
         find_cluster("loop").adjusted(3, None)
     with pytest.raises(UsageError, match="-1GiB"):
         find_cluster("local").adjusted(None, "-1GiB")
-
-
-@pytest.mark.parametrize("text", ["", "GiB", "0", "-3MB", "2 parsecs", "1e9"])
-def test_size_that_cannot_be_meant_is_refused(text: str) -> None:
-    with pytest.raises(UsageError, match="no size"):
-        parse_bytes(text)
 
 
 def test_workers_fit_cores_memory_and_tiles(plan: Plan) -> None:

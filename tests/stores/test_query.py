@@ -13,7 +13,7 @@ import pytest
 from pipeline.errors import NotFoundError, QueryError, UsageError
 from pipeline.stores import sandbox
 from pipeline.stores.catalogue import Catalogue
-from pipeline.stores.query import export_table, read_size, run_query
+from pipeline.stores.query import export_table, run_query
 from pipeline.stores.rows import open_rows
 
 _spec = importlib.util.spec_from_file_location(
@@ -249,12 +249,6 @@ def test_filters_at_the_edge_of_a_time_lose_no_row(catalogue):
     # The Delta log rounds times to milliseconds; these rows lie between two of them.
     sql = "SELECT count(*) AS n FROM scans WHERE committed_at >= '2026-01-02 03:04:05.6789+00'"
     assert run_query(catalogue, sql)["n"].to_pylist() == [2]
-
-
-@pytest.mark.parametrize("text", ["", "big", "-1", "0", "1XB", "nan"])
-def test_a_size_that_is_none_is_refused(text):
-    with pytest.raises(UsageError, match="not a size"):
-        read_size(text)
 
 
 MIXED = pa.table(
