@@ -33,11 +33,12 @@ from pipeline.model.recipe import OUTSIDE
 Ints = npt.NDArray[np.int64]
 Phases = npt.NDArray[np.uint8]
 
-# Decisions are taken on 18 times the grey: sharpened, 18 (g + 1.5 (g - mean of 27)) = 45 g - sum.
+# Decisions are taken on 18 times the grey, to which each step of sharpening adds 1.5 times what the
+# voxel stands above the mean of its 3x3x3 neighbourhood: 18 * 1.5 (g - mean) = 27 g - sum.
 _UNITS = 18
-_SHARPENED = 45
-# Contrast over the standard deviation of noise from which sharpening gains more than it costs.
-_CLEAR_SD = 20.0
+# Contrast over the standard deviation of noise from which one and two steps of sharpening gain more
+# than they cost; measured at blurs of 0.4 to 1.2 voxels, see tests/benchmarks/segmentation.py.
+_CLEAR_SD = (20.0, 35.0)
 # An intermediate phase this even over 3x3x3 voxels is no passing edge: in shares of the contrast
 # between the phases on its two sides.
 _EVEN_SHARE = 0.3
@@ -55,7 +56,7 @@ class EdgeRule:
     cuts : numpy.ndarray
         int64 (n, n): 18 times the grey from which a voxel between phases (i, j), i < j, is j.
     sharpened : numpy.ndarray
-        bool (n, n): whether that pair is decided on the sharpened grey.
+        int64 (n, n): steps of sharpening before that pair is decided.
     even : numpy.ndarray
         int64 (n,): an even neighbourhood of this phase keeps it, up to this range of grey.
     steep : numpy.ndarray
@@ -63,7 +64,7 @@ class EdgeRule:
     """
 
     cuts: Ints
-    sharpened: npt.NDArray[np.bool_]
+    sharpened: Ints
     even: Ints
     steep: Ints
 
@@ -96,13 +97,13 @@ def plan_edges(
     --------
     >>> rule = plan_edges((150, 300, 600), (100, 200, 400, 800), 5.0)
     >>> (rule.cuts // 18).tolist()[1], rule.sharpened.tolist()[1]
-    ([0, 0, 300, 500], [False, False, True, True])
+    ([0, 0, 300, 500], [0, 0, 2, 2])
     """
     n = len(levels)
     if len(thresholds) != n - 1:
         raise UsageError(f"{n} phases want {n - 1} thresholds, got {len(thresholds)}.")
     pure = _filled_levels(thresholds, levels)
-    cuts, sharpened = np.zeros((n, n), np.int64), np.zeros((n, n), np.bool_)
+    cuts, sharpened = np.zeros((n, n), np.int64), np.zeros((n, n), np.int64)
     steep = np.full(256, _NEVER, np.int64)
     for i in range(n):
         for j in range(i + 1, n):
@@ -110,7 +111,8 @@ def plan_edges(
             cuts[i, j] = math.ceil(_UNITS * at)
             contrast = pure[j] - pure[i]
             found = levels[i] is not None and levels[j] is not None
-            sharpened[i, j] = found and contrast > _CLEAR_SD * noise_sd
+            if found:
+                sharpened[i, j] = sum(contrast > sd * noise_sd for sd in _CLEAR_SD)
             # Between neighbours only sharpening moves a voxel.
             if sharpened[i, j] or j > i + 1:
                 limit = max(1, round(_STEEP_SHARE * contrast))
@@ -182,7 +184,7 @@ def _refine(
     grey: npt.NDArray[np.uint16],
     plain: Phases,
     cuts: Ints,
-    sharpened: npt.NDArray[np.bool_],
+    sharpened: Ints,
     even: Ints,
     steep: Ints,
     out: Phases,
@@ -248,7 +250,7 @@ def _decide(
     x: int,
     p: np.uint8,
     cuts: Ints,
-    sharpened: npt.NDArray[np.bool_],
+    sharpened: Ints,
     even: Ints,
 ) -> Any:
     total = 0
@@ -279,5 +281,5 @@ def _decide(
     if dark == OUTSIDE or bright == OUTSIDE or not (dark <= p <= bright and dark < bright):
         return p
     here = np.int64(grey[z, y, x])
-    value = _SHARPENED * here - total if sharpened[dark, bright] else _UNITS * here
+    value = _UNITS * here + sharpened[dark, bright] * (27 * here - total)
     return bright if value >= cuts[dark, bright] else dark

@@ -140,6 +140,7 @@ def main() -> None:
     parser.add_argument("--size", type=int, default=384)
     parser.add_argument("--seeds", type=int, default=2)
     parser.add_argument("--cnr", type=float, nargs="+", default=[3.0, 4.0, 6.0])
+    parser.add_argument("--psf", type=float, default=0.8, help="blur, standard deviation in voxels")
     parser.add_argument("--set", action="append", default=[], dest="overrides")
     parser.add_argument("--absent", action="store_true", help="specimens that lack phases instead")
     parser.add_argument("--mixtures", type=int, default=1, help="how many of the phase contents")
@@ -153,6 +154,7 @@ def main() -> None:
                     1.5,
                     seed=seed,
                     cnr=cnr,
+                    psf_sigma_vx=given.psf,
                     iron_fraction=iron,
                     copper_fraction=copper,
                     pore_fraction=pore,

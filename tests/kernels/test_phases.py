@@ -49,9 +49,8 @@ def reference(grey, plain, rule):
         low, high = plain[z - dz, y - dy, x - dx], plain[z + dz, y + dy, x + dx]
         if 255 in (low, high) or not (low <= p <= high and low < high):
             continue
-        value = 18.0 * cube[1, 1, 1]
-        if rule.sharpened[low, high]:
-            value = 18 * (cube[1, 1, 1] + 1.5 * (cube[1, 1, 1] - cube.mean()))
+        above = cube[1, 1, 1] - cube.mean()
+        value = 18 * (cube[1, 1, 1] + 1.5 * rule.sharpened[low, high] * above)
         out[place] = high if value >= rule.cuts[low, high] - 1e-6 else low
     return out
 
