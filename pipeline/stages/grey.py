@@ -40,7 +40,9 @@ class GreyScale:
             return voxels
         grey = quantise_grey(voxels, self.gain, self.offset)
         if voxels.dtype.kind == "f":
-            np.maximum(grey, 1, out=grey, where=np.isfinite(voxels))
+            finite = np.isfinite(voxels)
+            np.maximum(grey, 1, out=grey, where=finite)
+            np.copyto(grey, 0, where=~finite)
         return grey
 
 
