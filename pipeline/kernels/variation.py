@@ -87,20 +87,14 @@ def _variation(padded: Grey, pull: np.float32, n: int, out: Grey) -> None:
         by = min(ROWS_VX, ny - y)
         for x in range(0, nx, across):
             bx = min(across, nx - x)
-            _sweep(
-                padded[:, y : y + by + 2 * n, x : x + bx + 2 * n],
-                pull,
-                n,
-                field,
-                grey,
-                last,
-                out[:, y : y + by, x : x + bx],
-            )
+            _sweep(padded, (y, x), (by, bx), pull, n, field, grey, last, out)
 
 
 @njit(nogil=True, cache=True)
 def _sweep(
     padded: Grey,
+    start: tuple[int, int],
+    size: tuple[int, int],
     pull: np.float32,
     n: int,
     field: Planes,
@@ -109,7 +103,7 @@ def _sweep(
     out: Grey,
 ) -> None:
     """Move all steps through the planes: step k + 1 treats plane ``t - k`` at time t."""
-    nz, ny, nx = padded.shape
+    nz, ny, nx = padded.shape[0], size[0] + 2 * n, size[1] + 2 * n
     ring = n + 2
     wide = (nx + 15) // 16 * 16
     for t in range(nz + 1):
@@ -120,23 +114,24 @@ def _sweep(
             # field: both are valid k voxels away from the padded tile's faces.
             z = t - k
             if k <= z < nz - k:
-                _step(padded, z, k, pull, field[z % ring], field[(z - 1) % ring], grey[k], wide)
+                here, above = field[z % ring], field[(z - 1) % ring]
+                _step(padded, z, start, (ny, nx), k, pull, here, above, grey[k], wide)
         z = t - n
         if n <= z < nz - n:
             for y in range(n, ny - n):
-                above, here, before = (
-                    field[(z - 1) % ring, y],
-                    field[z % ring, y],
-                    field[z % ring, y - 1],
-                )
-                _diverge(padded[z, y], above, here, before, last, nx)
-                _round(last[n + 1 : nx - n + 1], out[z - n, y - n])
+                row = padded[z, start[0] + y, start[1] : start[1] + nx]
+                plane = field[z % ring]
+                _diverge(row, field[(z - 1) % ring, y], plane[y], plane[y - 1], last, nx)
+                to = out[z - n, start[0] + y - n, start[1] : start[1] + size[1]]
+                _round(last[n + 1 : nx - n + 1], to)
 
 
 @njit(nogil=True, cache=True)
 def _step(
     padded: Grey,
     z: int,
+    start: tuple[int, int],
+    size: tuple[int, int],
     k: int,
     pull: np.float32,
     here: Planes,
@@ -145,13 +140,16 @@ def _step(
     wide: int,
 ) -> None:
     """Write plane z of step k's grey; then plane z - 1 of the field goes on to step k + 1."""
-    _, ny, nx = padded.shape
+    ny, nx = size
     new, old = grey[z & 1], grey[(z - 1) & 1]
     for y in range(k, ny - k):
+        # Rows are cut from the whole tile, whose layout the compiler knows: loops over rows of a
+        # part of it would not become vector instructions.
+        row = padded[z, start[0] + y, start[1] : start[1] + nx]
         if k:
-            _diverge(padded[z, y], above[y], here[y], here[y - 1], new[y], nx)
+            _diverge(row, above[y], here[y], here[y - 1], new[y], nx)
         else:
-            _copy(padded[z, y], new[y, 1 : nx + 1])
+            _copy(row, new[y, 1 : nx + 1])
         if z > k and y < ny - k - 1:
             _project(old[y], old[y + 1], new[y], above[y], pull, wide)
 

@@ -79,7 +79,7 @@ def assert_same_but_for_rounding(got, wanted, padded):
 @pytest.mark.parametrize(("patch", "search"), [(1, 2), (2, 1), (1, 3), (1, 1)])
 def test_nlm_equals_its_formula(patch, search):
     # More than one block of scratch along y and x, and none of them full.
-    padded = noisy_blocks((15, 29, 150))
+    padded = noisy_blocks((15, 29, 290))
     got = denoise_nlm(padded, SD, 0.9, patch, search)
     assert_same_but_for_rounding(got, plain_nlm(padded, SD, 0.9, patch, search), padded)
 

@@ -8,7 +8,8 @@ import pytest
 from scipy import ndimage
 
 from pipeline.kernels.noise import Noise
-from pipeline.model.plan import denoise_halo, method_halo
+from pipeline.kernels.variation import variation_scratch_bytes
+from pipeline.model.plan import WORKER_BASE_BYTES, denoise_halo, method_halo
 from pipeline.model.recipe import Denoise, read_recipe
 from pipeline.run import run
 from pipeline.stages.filters import open_filter
@@ -121,3 +122,11 @@ def test_halo_of_auto_is_the_widest_it_may_pick():
 def test_strength_is_the_methods_own_where_none_is_stated():
     assert [Denoise().strength_of(m) for m in ("bilateral", "nlm", "tv")] == [2.0, 1.0, 1.0]
     assert Denoise(strength=0.5).strength_of("nlm") == 0.5
+
+
+def test_the_plan_counts_the_planes_of_total_variation(plan_job, tmp_path):
+    np.save(tmp_path / "volume.npy", scan_in_memory("uint16")[0])
+    job = plan_job(tmp_path, tmp_path / "volume.npy", RECIPE, "condition.denoise.method=tv")
+    stage = job.read_plan().stage("condition")
+    assert stage.halo_vx == 20
+    assert stage.worker_bytes - WORKER_BASE_BYTES > variation_scratch_bytes(20)
