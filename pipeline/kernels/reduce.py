@@ -193,7 +193,9 @@ def merge_sums(merged: MergedTallies, tallies: NDArray[np.int64], rows: NDArray[
     ----------
     merged : MergedTallies
         With complete bounding boxes; updated in place.
-    tallies, rows, origin
+    tallies, rows : ndarray of int64
+        As for `merge_boxes`.
+    origin : tuple of int
         As for `merge_boxes`.
     """
     _merge_sums(merged.narrow, merged.high, merged.low, tallies, rows, origin)

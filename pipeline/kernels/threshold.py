@@ -104,9 +104,11 @@ def float_grey_scale(counts: Histogram, tail: float = 1e-5) -> tuple[float, floa
 
     Returns
     -------
-    gain, offset : float
+    gain : float
         Of ``grey = (value - offset) / gain``: the range from the quantile `tail` to ``1 - tail``,
         5 % wider on each side.
+    offset : float
+        Of the same.
 
     Raises
     ------

@@ -175,8 +175,10 @@ def in_cylinder(spec: SpecimenSpec, bodies: Bodies) -> tuple[NDArray[np.bool_], 
 
     Returns
     -------
-    meets, whole : (n,) bool
-        One value a body.
+    meets : (n,) bool
+        Whether a body's box meets the cylinder.
+    whole : (n,) bool
+        Whether it lies wholly in it.
     """
     axis = np.asarray(spec.axis_vx)
     low, high = bodies["low"][:, 1:] - axis, bodies["high"][:, 1:] - axis

@@ -261,7 +261,11 @@ def draw_overview(
 
     Parameters
     ----------
-    grey, phases, phase_names, voxel_um
+    grey, phases : ndarray
+        As for `draw_slice`.
+    phase_names : sequence of str
+        As for `draw_slice`.
+    voxel_um : tuple of float
         As for `draw_slice`.
     series : sequence of Series
         As for `draw_sizes`.

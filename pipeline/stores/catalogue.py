@@ -101,6 +101,7 @@ class Catalogue:
         Returns
         -------
         Snapshot
+            Its visible rows.
 
         Raises
         ------

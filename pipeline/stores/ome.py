@@ -62,10 +62,12 @@ def create_pyramid(
         Folder of the group.
     name : str
         Name shown to people.
-    shape, tile_shape : tuple of int
-        Voxels of the volume and of a tile, (z, y, x).
+    shape : tuple of int
+        Voxels of the volume, (z, y, x).
     dtype : str
         Voxel type.
+    tile_shape : tuple of int
+        Voxels of a tile.
     voxel_um : tuple of float
         Edge lengths of a voxel, (z, y, x).
     fill : int

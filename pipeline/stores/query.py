@@ -63,6 +63,7 @@ def run_query(
     Returns
     -------
     pyarrow.Table
+        What the query selects.
 
     Raises
     ------

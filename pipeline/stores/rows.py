@@ -59,6 +59,7 @@ def open_rows(files: Iterable[RowFile], schema: pa.Schema) -> pads.Dataset:
     Returns
     -------
     pyarrow.dataset.Dataset
+        Rows in the order of the files.
     """
     parquet, local = pads.ParquetFileFormat(), LocalFileSystem()
     scan_id, job = pads.field("scan_id"), pads.field("job")

@@ -85,10 +85,12 @@ def create_volume(
     ----------
     path : Path
         Folder of the array.
-    shape, tile_shape : tuple of int
-        Voxels of the volume and of a shard, (z, y, x).
+    shape : tuple of int
+        Voxels of the volume, (z, y, x).
     dtype : str
         Voxel type.
+    tile_shape : tuple of int
+        Voxels of a tile.
     fill : int
         Value of shards that are not there.
     label : bool

@@ -57,7 +57,13 @@ class KnownBodies:
 
 
 def build_known_bodies() -> Iterator[KnownBodies]:
-    """Yield the volumes one by one."""
+    """Yield the volumes one by one.
+
+    Yields
+    ------
+    KnownBodies
+        A volume with what is known of it.
+    """
     yield _balls("balls-cubic", (2.0, 2.0, 2.0))
     yield _balls("balls-oblong", (1.5, 1.0, 1.25))
     yield _plates()

@@ -97,6 +97,11 @@ def _compare_phase_map(trial: Trial, outcome: Outcome, filtered: NDArray[Any]) -
     """Compare phases with thresholds applied to the reference's own grey levels.
 
     A Gaussian is left out: a rounded grey at a threshold is nobody's error.
+
+    Yields
+    ------
+    Finding
+        One, or none.
     """
     if trial.recipe.condition.denoise.method == "gaussian":
         return

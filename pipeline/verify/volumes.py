@@ -46,7 +46,13 @@ class Trial:
 
 
 def build_trials() -> Iterator[Trial]:
-    """Yield the volumes one by one."""
+    """Yield the volumes one by one.
+
+    Yields
+    ------
+    Trial
+        A volume with what is known of it.
+    """
     for connectivity, voxel_um in ((6, CUBIC), (18, OBLONG), (26, OBLONG)):
         yield _noise(connectivity, voxel_um)
     yield _blobs("blobs-26-median", 26, OBLONG, Denoise(method="median", radius_vx=1))
