@@ -143,3 +143,14 @@ def test_frozen():
     with pytest.raises(ValidationError, match="frozen"):
         recipe.name = "other"
     assert isinstance(recipe, Recipe)
+
+
+def test_edges_are_decided_with_care_where_it_helps():
+    two = [BASE["phases"][1], BASE["phases"][2]]
+    assert read().edge_aware
+    assert not read("segment.edges=plain").edge_aware
+    assert not read("segment.method=multi-otsu").edge_aware
+    assert read("segment.method=multi-otsu", "segment.edges=aware").edge_aware
+    assert not read(phases=two).edge_aware
+    with pytest.raises(RecipeError, match="pure levels"):
+        read("segment.method=manual", "segment.thresholds=[1, 2]", "segment.edges=aware")
