@@ -28,8 +28,10 @@ def split_padded(padded: Grey, halo_vx: int) -> tuple[Grey, Grey]:
 
     Returns
     -------
-    source, core : numpy.ndarray
-        uint16; `core` is uninitialised.
+    source : numpy.ndarray
+        uint16, contiguous.
+    core : numpy.ndarray
+        uint16, uninitialised.
 
     Raises
     ------
