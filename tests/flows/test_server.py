@@ -1,0 +1,81 @@
+"""A job on a Prefect server that somebody else started shows there as what it is."""
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.flows.conftest import HOME
+
+START_LIMIT_S = 120.0
+
+
+def ask(api: str, path: str, body: dict[str, Any] | None = None) -> Any:
+    """Ask the server; a body makes it a POST."""
+    data = None if body is None else json.dumps(body).encode()
+    request = urllib.request.Request(api + path, data, {"Content-Type": "application/json"})
+    with urllib.request.urlopen(request, timeout=30) as answer:
+        return json.loads(answer.read())
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[str]:
+    """Return the address of a Prefect server in a process of its own."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    environment = {
+        **os.environ,
+        "PREFECT_HOME": str(tmp_path / "prefect"),
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "DO_NOT_TRACK": "1",
+    }
+    command = [sys.executable, "-m", "prefect", "server", "start", "--port", str(port)]
+    with (tmp_path / "server.log").open("wb") as log:
+        process = subprocess.Popen(command, env=environment, stdout=log, stderr=log)
+    api = f"http://127.0.0.1:{port}/api"
+    deadline = time.monotonic() + START_LIMIT_S
+    try:
+        while True:
+            try:
+                ask(api, "/health")
+                break
+            except (urllib.error.URLError, OSError):
+                assert process.poll() is None, (tmp_path / "server.log").read_text()
+                assert time.monotonic() < deadline, "the server did not answer"
+                time.sleep(0.2)
+        yield api
+    finally:
+        process.terminate()
+        process.wait(30)
+
+
+@pytest.mark.cluster
+def test_a_running_server_shows_the_job_and_its_stages(
+    server: str, volume: Path, tmp_path: Path
+) -> None:
+    command = [sys.executable, "-m", "flows.cli", "submit", str(volume), "--scan", "s", "--json"]
+    command += ["--voxel-um", "2", "--workspace", str(tmp_path / "workspace")]
+    command += ["--cluster", "loop", "--set", "condition.mask=none"]
+    environment = {**os.environ, "PREFECT_API_URL": server, "PYTHONPATH": HOME}
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    job = json.loads(done.stdout)["job"]
+
+    (run,) = ask(server, "/flow_runs/filter", {"flow_runs": {"name": {"any_": [job]}}})
+    assert run["state_type"] == "COMPLETED"
+    tasks = ask(server, "/task_runs/filter", {"flow_runs": {"id": {"any_": [run["id"]]}}})
+    assert {task["name"] for task in tasks} >= {"ingest", "condition", "label", "present"}
+    artifacts = ask(server, "/artifacts/filter", {"flow_runs": {"id": {"any_": [run["id"]]}}})
+    assert {artifact["type"] for artifact in artifacts} == {"progress"}
+    # No server of the job's own was started beside it.
+    assert not (tmp_path / "workspace" / "prefect" / "prefect.db").exists()
