@@ -119,6 +119,23 @@ def _mix(x: Any) -> Any:
 
 
 @nb.njit(nogil=True, cache=True)
+def _row_bits(z: int, y: int, key: Any) -> Any:
+    """Return where the stream of a row starts."""
+    place = np.uint64(z) << np.uint64(32) | np.uint64(y)
+    return _mix(_mix(place + np.uint64(0x9E3779B97F4A7C15)) ^ key)
+
+
+@nb.njit(nogil=True, cache=True)
+def _noise_at(row: Any, x: int, table: NDArray[np.int32]) -> int:
+    """Return the noise of one voxel: four draws of the table from one step of its row's stream."""
+    low = np.uint64(4095)
+    bits = _mix(row + np.uint64(x + 1) * np.uint64(0x9E3779B97F4A7C15))
+    value = table[bits & low] + table[bits >> np.uint64(12) & low]
+    value += table[bits >> np.uint64(24) & low]
+    return int(value + table[bits >> np.uint64(36) & low])
+
+
+@nb.njit(nogil=True, cache=True)
 def expose_(
     blurred: NDArray[np.int32],
     start: NDArray[np.int64],
@@ -145,18 +162,11 @@ def expose_(
         Overwritten; values beyond the range of the type are cut off.
     """
     nz, ny, nx = blurred.shape
-    golden = np.uint64(0x9E3779B97F4A7C15)
-    low = np.uint64(4095)
     for i in range(nz):
         for j in range(ny):
-            place = np.uint64(i + start[0]) << np.uint64(32) | np.uint64(j + start[1])
-            row = _mix(_mix(place + golden) ^ key)
+            row = _row_bits(i + start[0], j + start[1], key)
             for k in range(nx):
-                bits = _mix(row + np.uint64(k + start[2] + 1) * golden)
-                value = blurred[i, j, k] + table[bits & low]
-                value += table[bits >> np.uint64(12) & low]
-                value += table[bits >> np.uint64(24) & low]
-                value += table[bits >> np.uint64(36) & low]
+                value = blurred[i, j, k] + _noise_at(row, k + start[2], table)
                 grey[i, j, k] = min(max((value + 8) >> 4, 0), 65535)
 
 
@@ -178,17 +188,11 @@ def noise_(
         Overwritten.
     """
     nz, ny, nx = noise.shape
-    golden = np.uint64(0x9E3779B97F4A7C15)
-    low = np.uint64(4095)
     for i in range(nz):
         for j in range(ny):
-            place = np.uint64(i + start[0]) << np.uint64(32) | np.uint64(j + start[1])
-            row = _mix(_mix(place + golden) ^ key)
+            row = _row_bits(i + start[0], j + start[1], key)
             for k in range(nx):
-                bits = _mix(row + np.uint64(k + start[2] + 1) * golden)
-                value = table[bits & low] + table[bits >> np.uint64(12) & low]
-                value += table[bits >> np.uint64(24) & low]
-                noise[i, j, k] = value + table[bits >> np.uint64(36) & low]
+                noise[i, j, k] = _noise_at(row, k + start[2], table)
 
 
 def noise_key(spec: SpecimenSpec) -> np.uint64:

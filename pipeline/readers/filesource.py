@@ -6,6 +6,7 @@ import hashlib
 import lzma
 import threading
 import zlib
+from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -33,7 +34,7 @@ READ_ERRORS = (
 )
 
 
-class FileSource:
+class FileSource(ABC):
     """A volume in files, read by box.
 
     A subclass implements `_read`.  It may keep an open library object in `_handle`, guarded by
@@ -103,8 +104,8 @@ class FileSource:
         """
         return sha256_files(self._files)
 
-    def _read(self, box: Box) -> NDArray[Any]:
-        raise NotImplementedError
+    @abstractmethod
+    def _read(self, box: Box) -> NDArray[Any]: ...
 
     def __getstate__(self) -> dict[str, Any]:
         state = self.__dict__.copy()

@@ -6,7 +6,6 @@ carries a CRC-32C: a flipped bit is met as damage with the path of its shard, no
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -77,7 +76,6 @@ def create_volume(
     *,
     fill: int = 0,
     label: bool = False,
-    attributes: Mapping[str, Any] | None = None,
 ) -> zarr.Array[Any]:
     """Create an empty volume, or open the one of the same layout that is already there.
 
@@ -95,8 +93,6 @@ def create_volume(
         Value of shards that are not there.
     label : bool
         Whether voxels are labels: long runs of one value, which shuffled bits would only slow down.
-    attributes : mapping, optional
-        Attributes of the array.
 
     Returns
     -------
@@ -131,7 +127,6 @@ def create_volume(
             compressors=[codec, Crc32cCodec()],
             fill_value=fill,
             dimension_names=("z", "y", "x"),
-            attributes=dict(attributes or {}),
         )
     except OSError as error:
         raise StoreError(f"{path} cannot be created: {error}.", "Check the workspace.") from None

@@ -1,6 +1,5 @@
 import gzip
 import hashlib
-import os
 import struct
 from pathlib import Path
 
@@ -15,9 +14,6 @@ from pipeline.readers.flat import FlatSource
 from pipeline.readers.image import WholeImageSource
 
 SUFFIXES = [".mha", ".mhd", ".nrrd", ".nhdr", ".nii", ".nii.gz"]
-DATA = Path(
-    os.environ.get("CASTCENSUS_TEST_DATA", Path(__file__).resolve().parents[3] / "shared/data")
-)
 
 
 def write_image(path: Path, volume, *, compress: bool = False, spacing_mm=(0.001, 0.002, 0.004)):
@@ -241,12 +237,10 @@ def test_other_contents_under_these_suffixes(tmp_path, suffix, content) -> None:
         open_source(str(path))
 
 
-def test_cast_block() -> None:
+def test_cast_block(data_folder: Path) -> None:
     # OpenSciVis/engine.nii.gz of neurolabusc/VolumeRenderingData; counts at the Otsu threshold
     # were computed outside this project.
-    path = DATA / "cast-block-ct.nii.gz"
-    if not path.is_file():
-        pytest.skip(f"{path} is not there")
+    path = data_folder / "cast-block-ct.nii.gz"
     source = open_source(str(path))
     assert source.header.shape == (128, 256, 256)
     assert source.header.dtype == "uint8"
