@@ -1,7 +1,7 @@
 """How right the phases are: simulated specimens through the real stages, beside the exact truth.
 
-`python -m tests.benchmarks.segmentation --size 384 --seeds 5 --mixtures 5 --jobs 16` prints one line a
-volume and phase, with the default recipe and no hints, and which bars it misses;
+`python -m tests.benchmarks.segmentation --size 384 --seeds 5 --mixtures 5 --jobs 16` prints one
+line a volume and phase, with the default recipe and no hints, and which bars it misses;
 `--set segment.edges=plain` and the like change the recipe, `--json FILE` keeps all figures.
 """
 
