@@ -56,6 +56,10 @@ class DataError(CastcensusError):
     """Voxel values that the recipe refuses, met while reading: not finite, constant."""
 
 
+class ConvergenceError(CastcensusError):
+    """An iteration that did not reach its residual: named with what it reached, never reported."""
+
+
 class DamageError(CastcensusError):
     """Stored data that no longer matches its checksum, or a record that cannot be read back."""
 
