@@ -154,6 +154,17 @@ def method_halo(denoise: Denoise, method: str) -> int:
     return halos.get(method, 0)
 
 
+def clean_up_halo(recipe: Recipe) -> int:
+    """Return the voxels around a voxel on which its phase depends through clean-up.
+
+    A ball reaches twice: to where it may lie, and from there.  All phases are opened, then all are
+    closed, then holes are filled: the halos of the steps add up.
+    """
+    opening = max(int(phase.opening_vx) for phase in recipe.phases)
+    closing = max(int(phase.closing_vx) for phase in recipe.phases)
+    return 2 * opening + 2 * closing + max(phase.fill_holes_vx for phase in recipe.phases)
+
+
 def plan_scan(
     scan_id: str,
     source: str,
@@ -258,8 +269,11 @@ def _plan_stages(
     haloed = math.prod(n + 2 * halo for n in tile_shape)
     shared = math.prod(n + 1 for n in tile_shape)
     # The edge rule reads a halo of grey and plain phases, padded once where it leaves the volume.
-    edge = EDGE_REACH_VX if recipe.edge_aware else 0
-    edged = 2 * 3 * math.prod(n + 1 + 2 * edge for n in tile_shape) if edge else 0
+    edge, clean = EDGE_REACH_VX if recipe.edge_aware else 0, clean_up_halo(recipe)
+    edged = 2 * 3 * math.prod(n + 1 + 2 * (edge + clean) for n in tile_shape) if edge else 0
+    # Clean-up: grey and phases with their halo, padded once where it leaves the volume; maps before
+    # and after a step; a set before and after each pass, and squares of distances.
+    cleaned = (2 + 8) * math.prod(n + 1 + 2 * clean for n in tile_shape) if clean else 0
     n, size = header.n_voxels, header.itemsize
     phases = len(recipe.particle_phases)
     # A compressed single-stream file is decoded whole, once a process: its reader says so.
@@ -285,10 +299,10 @@ def _plan_stages(
         (
             "label",
             n_tiles,
-            1 + edge,
+            1 + edge + clean,
             n * 2,
             n * 5,
-            shared * (2 + 2 + 1 + 4 + 8) + tile * 10 + edged,
+            shared * (2 + 2 + 1 + 4 + 8) + tile * 10 + edged + cleaned,
         ),
         ("seams", n_tiles, 0, 0, 0, 12 * 4 * max(tile // min(tile_shape), 1)),
         ("reduce", 0, 0, 0, 0, 0),

@@ -93,6 +93,21 @@ class Phase(_Part):
     name: str
     kind: Literal["particles", "background"]
     min_voxels: Annotated[int, Field(ge=1)] = 27
+    opening_vx: Annotated[float, Field(ge=0.0, le=8.0)] = 0.0
+    closing_vx: Annotated[float, Field(ge=0.0, le=8.0)] = 0.0
+    fill_holes_vx: Annotated[int, Field(ge=0, le=32)] = 0
+
+    @property
+    def cleaned(self) -> bool:
+        """Whether bodies of the phase are opened, closed or filled."""
+        return bool(self.opening_vx or self.closing_vx or self.fill_holes_vx)
+
+    @field_validator("opening_vx", "closing_vx")
+    @classmethod
+    def _ball_fits(cls, radius: float) -> float:
+        if 0.0 < radius < 1.0:
+            raise ValueError("a ball of a radius under 1 is one voxel: give 0, or 1 to 8")
+        return radius
 
     @field_validator("name")
     @classmethod
@@ -168,6 +183,14 @@ class Recipe(_Part):
                 "segment.method=peaks wants exactly one phase of kind background (the matrix), "
                 f"got {backgrounds}"
             )
+        cleaned = [phase for phase in self.phases if phase.cleaned]
+        if any(phase.kind == "background" for phase in cleaned):
+            raise ValueError("opening, closing and filling are for phases of kind particles")
+        if cleaned and backgrounds != 1:
+            raise ValueError(
+                "opening, closing and filling want exactly one phase of kind background, which "
+                f"gives and takes the voxels, got {backgrounds}"
+            )
         if not any(self.load_axis):
             raise ValueError("load_axis must not be the zero vector")
         return self
@@ -176,6 +199,12 @@ class Recipe(_Part):
     def particle_phases(self) -> tuple[int, ...]:
         """Positions of the phases whose bodies are counted."""
         return tuple(i for i, phase in enumerate(self.phases) if phase.kind == "particles")
+
+    @property
+    def background(self) -> int:
+        """Position of the first phase that is not counted; -1 where every phase is."""
+        backgrounds = (i for i, phase in enumerate(self.phases) if phase.kind == "background")
+        return next(backgrounds, -1)
 
     @property
     def edge_aware(self) -> bool:
@@ -211,7 +240,8 @@ def read_recipe(text: str, origin: str, overrides: Iterable[str] = ()) -> Recipe
     origin : str
         Where it came from, for messages.
     overrides : iterable of str
-        ``key.path=value`` pairs, applied in order; values are YAML.
+        ``key.path=value`` pairs, applied in order; values are YAML.  A phase is addressed by its
+        name, as in ``phases.pore.min_voxels=8``.
 
     Returns
     -------
@@ -248,10 +278,19 @@ def _override(values: Mapping[str, Any], pair: str) -> dict[str, Any]:
         value = yaml.safe_load(text)
     except yaml.YAMLError as error:
         raise RecipeError(f"--set {pair!r}: the value is not valid YAML: {error}.") from None
-    return _replaced(values, key.strip().split("."), value, pair)
+    replaced: dict[str, Any] = _replaced(values, key.strip().split("."), value, pair)
+    return replaced
 
 
-def _replaced(values: object, path: list[str], value: object, pair: str) -> dict[str, Any]:
+def _replaced(values: object, path: list[str], value: object, pair: str) -> Any:
+    if isinstance(values, list):
+        # Parts of a list, such as phases, are addressed by their names.
+        named = [isinstance(part, Mapping) and part.get("name") == path[0] for part in values]
+        if len(path) > 1 and any(named):
+            return [
+                _replaced(part, path[1:], value, pair) if chosen else part
+                for part, chosen in zip(values, named, strict=True)
+            ]
     if not isinstance(values, Mapping):
         raise RecipeError(f"--set {pair!r}: there is nothing below {path[0]!r} to set.")
     head, rest = path[0], path[1:]

@@ -10,13 +10,14 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.kernels.bodies import label_tile
+from pipeline.kernels.cleanup import clean_phases, plan_clean_up
 from pipeline.kernels.phases import plan_edges, refine_edges
 from pipeline.kernels.pyramid import halve_labels
 from pipeline.kernels.seams import cut_faces
 from pipeline.kernels.tally import BEYOND
 from pipeline.kernels.threshold import classify_phases, count_phases
 from pipeline.model.grid import Box
-from pipeline.model.plan import EDGE_REACH_VX, Plan
+from pipeline.model.plan import EDGE_REACH_VX, Plan, clean_up_halo
 from pipeline.model.recipe import OUTSIDE, Recipe
 from pipeline.stages.grey import pad_edges, read_mask, read_scale, specimen_voxels
 from pipeline.stages.levels import open_levels, write_levels
@@ -48,6 +49,9 @@ class LabelStage:
             if plan.recipe.edge_aware
             else None
         )
+        self.clean_up = plan_clean_up(plan.recipe)
+        self.clean_up_halo = clean_up_halo(plan.recipe)
+        self.background = plan.recipe.background
 
     @cached_property
     def conditioned(self) -> zarr.Array[Any]:
@@ -105,19 +109,31 @@ class LabelStage:
         """Return the grey of a box, and the phase map of the core with one layer around it."""
         phases = np.full([n + 2 for n in core.shape], BEYOND, np.uint8)
         seen = tuple(slice(1, 1 + n) for n in box.shape)
+        if not self.clean_up:
+            grey, phases[seen] = self._decide(box)
+            return grey, phases
+        wide = box.grow((self.clean_up_halo,) * 3)
+        there = wide.clip(self.plan.header.shape)
+        grey, decided = self._decide(there)
+        phases[seen] = clean_phases(
+            pad_edges(decided, wide, there), self.clean_up, self.background, self.clean_up_halo
+        )
+        return np.ascontiguousarray(grey[box.within(there)]), phases
+
+    def _decide(self, box: Box) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
+        """Return the grey of a box, and its phases before they are cleaned up."""
         if self.edges is None:
             grey = read_box(self.conditioned, box)
-            phases[seen] = self._plain(grey, box)
-            return grey, phases
+            return grey, self._plain(grey, box)
         wanted = box.grow((EDGE_REACH_VX,) * 3)
         there = wanted.clip(self.plan.header.shape)
         grey = read_box(self.conditioned, there)
         plain = self._plain(grey, there)
         own = np.ascontiguousarray(grey[box.within(there)])
-        phases[seen] = refine_edges(
+        refined = refine_edges(
             pad_edges(grey, wanted, there), pad_edges(plain, wanted, there), self.edges
         )
-        return own, phases
+        return own, refined
 
     def _plain(self, grey: NDArray[np.uint16], box: Box) -> NDArray[np.uint8]:
         inside = specimen_voxels(self.mask, self.scale, grey, box)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.kernels.bilateral import denoise_bilateral
 from pipeline.kernels.bodies import label_tile
+from pipeline.kernels.cleanup import CleanUp, clean_phases
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.label import name_particles
@@ -61,6 +62,7 @@ def warm_kernels() -> None:
     fold_histogram(grey, None)
     plain = classify_phases(grey, mask, (300, 600))
     refine_edges(grey, plain, plan_edges((300, 600), (150.0, 450.0, 750.0), 1.0))
+    clean_phases(plain, [CleanUp(0, 1.0, 1.0, 3)], 1, 7)
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
 
 

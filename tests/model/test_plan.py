@@ -91,6 +91,14 @@ def test_halo_of_the_filter(denoise, halo):
     assert make(f"condition.denoise.method={denoise}").stage("condition").halo_vx == halo
 
 
+def test_halo_and_memory_of_clean_up():
+    wanted = ("opening_vx=1.5", "closing_vx=2", "fill_holes_vx=5")
+    off = make().stage("label")
+    on = make(*(f"phases.pore.{key}" for key in wanted)).stage("label")
+    assert (off.halo_vx, on.halo_vx) == (1, 1 + 2 + 4 + 5)
+    assert on.worker_bytes - off.worker_bytes >= 8 * 200 * 100 * 200
+
+
 def test_volume_smaller_than_a_halo():
     with pytest.raises(PlanError, match=r"\(40, 5, 40\) is not larger than the halo of 6"):
         make(

@@ -105,6 +105,20 @@ def test_hash_is_of_canonical_json():
             ["phases=[{name: a, kind: particles}, {name: b, kind: particles}]"],
             "exactly one phase of kind background",
         ),
+        (["phases.pore.opening_vx=0.5"], "is one voxel: give 0, or 1 to 8"),
+        (["phases.pore.closing_vx=9"], "closing_vx.*got 9"),
+        (["phases.pore.fill_holes_vx=33"], "fill_holes_vx.*got 33"),
+        (["phases.matrix.opening_vx=1"], "for phases of kind particles"),
+        (
+            [
+                "segment.method=multi-otsu",
+                "phases.pore.opening_vx=1",
+                "phases.iron-rich.kind=background",
+            ],
+            "want exactly one phase of kind background, which gives and takes the voxels, got 2",
+        ),
+        (["phases.pear.opening_vx=1"], "nothing below 'pear' to set"),
+        (["phases.pore=1"], "nothing below 'pore' to set"),
         (["segment"], "wants the form key.path=value"),
         (["=3"], "wants the form key.path=value"),
         (["segment.method=a", "segment.method.deep=3"], "nothing below 'deep' to set"),
@@ -136,6 +150,15 @@ def test_tiles_that_can_be_stored(edges):
 def test_overrides_apply_in_order_and_make_parts_that_are_missing():
     recipe = read("label.connectivity=6", "label.connectivity=18")
     assert recipe.label.connectivity == 18
+
+
+def test_a_phase_is_addressed_by_its_name():
+    recipe = read("phases.pore.opening_vx=1.5", "phases.pore.min_voxels=8")
+    assert [p.opening_vx for p in recipe.phases] == [1.5, 0.0, 0.0]
+    assert [p.cleaned for p in recipe.phases] == [True, False, False]
+    assert (recipe.phases[0].min_voxels, recipe.background) == (8, 1)
+    assert read().phases[1:] == recipe.phases[1:]
+    assert BASE["phases"][0] == {"name": "pore", "kind": "particles"}
 
 
 def test_frozen():
