@@ -17,6 +17,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from pipeline.errors import RecipeError
+from pipeline.model.materials import Elastic
 
 OUTSIDE = 255
 """Value of a phase map where a voxel lies outside the specimen."""
@@ -162,6 +163,7 @@ class Recipe(_Part):
     phases: Annotated[tuple[Phase, ...], Field(min_length=2, max_length=64)]
     label: Label = Label()
     load_axis: tuple[float, float, float] = (1.0, 0.0, 0.0)
+    elastic: dict[str, Elastic] = {}
     tiling: Tiling = Tiling()
 
     @model_validator(mode="after")
@@ -191,6 +193,9 @@ class Recipe(_Part):
                 "opening, closing and filling want exactly one phase of kind background, which "
                 f"gives and takes the voxels, got {backgrounds}"
             )
+        strangers = [name for name in self.elastic if name not in names]
+        if strangers:
+            raise ValueError(f"elastic.{strangers[0]} is no phase; the phases are {names}")
         if not any(self.load_axis):
             raise ValueError("load_axis must not be the zero vector")
         return self
@@ -215,8 +220,8 @@ class Recipe(_Part):
 
     @property
     def hash(self) -> str:
-        """``sha256:`` of everything that can change a result (not the name, not the tiling)."""
-        return hash_values(self.model_dump(mode="json", exclude={"name", "tiling"}))
+        """``sha256:`` of everything that can change the census: no name, tiling or elasticity."""
+        return hash_values(self.model_dump(mode="json", exclude={"name", "tiling", "elastic"}))
 
     def to_yaml(self) -> str:
         """Return the recipe as YAML that `read_recipe` takes back unchanged."""
