@@ -13,7 +13,9 @@ import yaml
 from numpy.typing import NDArray
 
 from pipeline.kernels.bodies import TileBodies, label_tile
+from pipeline.kernels.convexity import HullColumns, TileHulls
 from pipeline.kernels.descriptors import describe_particles
+from pipeline.kernels.feret import measure_hulls
 from pipeline.kernels.reduce import (
     MergedTallies,
     merge_boxes,
@@ -141,11 +143,21 @@ def count_bodies(
     for tile in grid:
         table = np.concatenate([[0], ids[offsets[tile.number] : offsets[tile.number + 1]]])
         labels[tile.core.slices] = table[tiles[tile.number].labels[1:-1, 1:-1, 1:-1]]
+    rows_of = describe_particles(merged, voxel_um, load_axis, gain, offset)
+
+    def read_hulls(number: int) -> TileHulls:
+        tile = tiles[number]
+        rows = census.row_of[offsets[number] : offsets[number + 1]]
+        sizes = measure_hulls(tile.hull_offsets, tile.hull_corners, voxel_um)
+        origin = grid.tile(number).core.start
+        return TileHulls(rows, tile.hull_offsets, tile.hull_corners, sizes, origin)
+
+    rows_of |= HullColumns(rows_of, voxel_um, load_axis).describe(len(grid), read_hulls, merged)
     return Bodies(
         labels=labels,
         phase=census.phase,
         particle_id=census.particle_id,
-        rows=describe_particles(merged, voxel_um, load_axis, gain, offset),
+        rows=rows_of,
         merged=merged,
         small_bodies=census.small_bodies + sum(t.small_bodies for t in tiles),
         small_voxels=census.small_voxels + sum(t.small_voxels for t in tiles),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.kernels.cells import build_cell_tables
 from pipeline.kernels.label import Runs, find_runs, label_runs, paint_runs
+from pipeline.kernels.outline import outline_runs
 from pipeline.kernels.tally import new_tallies, tally_cells, tally_runs
 from pipeline.model.grid import Box, Triple
 
@@ -28,12 +29,18 @@ class TileBodies:
     small_bodies, small_voxels : ndarray of int64, shape (256,)
         By phase: bodies wholly inside this tile that are under the phase's smallest size, and
         their voxels.  They have no local id.
+    hull_offsets : ndarray of int64, shape (n_bodies + 1,)
+        Hull corners of body b are rows ``hull_offsets[b - 1]`` to ``hull_offsets[b]``.
+    hull_corners : ndarray of int32, shape (k, 3)
+        See `pipeline.kernels.outline.outline_runs`.
     """
 
     labels: NDArray[np.uint32]
     tallies: NDArray[np.int64]
     small_bodies: NDArray[np.int64]
     small_voxels: NDArray[np.int64]
+    hull_offsets: NDArray[np.int64]
+    hull_corners: NDArray[np.int32]
 
 
 def label_tile(
@@ -93,7 +100,8 @@ def label_tile(
     component, counts = build_cell_tables(connectivity)
     first = (int(open_below[0]), int(open_below[1]), int(open_below[2]))
     tally_cells(labels, phases, first, component, counts, tallies)
-    return TileBodies(labels, tallies, small_bodies, small_voxels)
+    hull_offsets, hull_corners = outline_runs(runs, body, n_bodies, core.shape, ny)
+    return TileBodies(labels, tallies, small_bodies, small_voxels, hull_offsets, hull_corners)
 
 
 def _open_below(core: Box) -> tuple[bool, bool, bool]:

@@ -302,7 +302,7 @@ def _plan_stages(
             1 + edge + clean,
             n * 2,
             n * 5,
-            shared * (2 + 2 + 1 + 4 + 8) + tile * 10 + edged + cleaned,
+            shared * (2 + 2 + 1 + 4 + 8 + 1) + tile * 10 + edged + cleaned,
         ),
         ("seams", n_tiles, 0, 0, 0, 12 * 4 * max(tile // min(tile_shape), 1)),
         ("reduce", 0, 0, 0, 0, 0),

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.cleanup import clean_phases, plan_clean_up
+from pipeline.kernels.feret import measure_hulls
 from pipeline.kernels.phases import plan_edges, refine_edges
 from pipeline.kernels.pyramid import halve_labels
 from pipeline.kernels.seams import cut_faces
@@ -100,6 +101,9 @@ class LabelStage:
             "small_bodies": found.small_bodies,
             "small_voxels": found.small_voxels,
             "phase_voxels": count_phases(own),
+            "hull_offsets": found.hull_offsets,
+            "hull_corners": found.hull_corners,
+            "hull_sizes": measure_hulls(found.hull_offsets, found.hull_corners, plan.voxel_um),
             **cut_faces(found.labels),
         }
         write_arrays(self.folder.side("label", number), side)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from pipeline.kernels.convexity import HullColumns, TileHulls
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.reduce import (
     Census,
@@ -45,7 +48,7 @@ class ReduceStage:
         root = self._merge_seams(offsets)
         census = self._number_bodies(root, offsets)
         merged = self._merge_tallies(census, offsets)
-        self._write_rows(census, merged)
+        self._write_rows(census, merged, offsets)
         ids, phase = census.name_bodies()
         for number in range(len(self.plan.grid)):
             part = slice(offsets[number], offsets[number + 1])
@@ -55,6 +58,18 @@ class ReduceStage:
 
     def _tallies(self, number: int) -> NDArray[np.int64]:
         return read_arrays(self.folder.side("label", number), ("tallies",))["tallies"]
+
+    def _hulls(self, number: int, census: Census, offsets: NDArray[np.int64]) -> TileHulls:
+        found = read_arrays(
+            self.folder.side("label", number), ("hull_offsets", "hull_corners", "hull_sizes")
+        )
+        return TileHulls(
+            rows=census.row_of[offsets[number] : offsets[number + 1]],
+            offsets=found["hull_offsets"],
+            corners=found["hull_corners"],
+            sizes=found["hull_sizes"],
+            origin=self.plan.grid.tile(number).core.start,
+        )
 
     def _count_bodies(self) -> NDArray[np.int64]:
         """Return the index of each tile's first local id among those of all tiles."""
@@ -86,10 +101,16 @@ class ReduceStage:
                 merge(merged, self._tallies(tile.number), rows, tile.core.start)
         return merged
 
-    def _write_rows(self, census: Census, merged: MergedTallies) -> None:
+    def _write_rows(
+        self, census: Census, merged: MergedTallies, offsets: NDArray[np.int64]
+    ) -> None:
         plan, scale = self.plan, read_scale(self.folder)
         columns = describe_particles(
             merged, plan.voxel_um, plan.recipe.load_axis, scale.gain, scale.offset
+        )
+        hulls = HullColumns(columns, plan.voxel_um, plan.recipe.load_axis)
+        columns |= hulls.describe(
+            len(plan.grid), partial(self._hulls, census=census, offsets=offsets), merged
         )
         names = np.array([phase.name for phase in plan.recipe.phases])
         n = census.particle_id.size

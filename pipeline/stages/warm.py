@@ -15,10 +15,12 @@ from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.cleanup import CleanUp, clean_phases
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles
+from pipeline.kernels.feret import extend_hulls, measure_hulls, project_hulls
 from pipeline.kernels.label import name_particles
 from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, mask_box
 from pipeline.kernels.nlm import denoise_nlm
 from pipeline.kernels.noise import fold_noise
+from pipeline.kernels.outline import HullPart, merge_hulls
 from pipeline.kernels.phases import plan_edges, refine_edges
 from pipeline.kernels.pyramid import halve_mean
 from pipeline.kernels.reduce import (
@@ -94,3 +96,16 @@ def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
             rows = census.row_of[start : start + len(tile.tallies) - 1]
             merge(merged, tile.tallies, rows, core.start)
     describe_particles(merged, (1.0, 1.0, 1.0), (1.0, 0.0, 0.0), 1.0, 0.0)
+    _warm_hulls(tiles[0].hull_offsets, tiles[0].hull_corners)
+
+
+def _warm_hulls(offsets: NDArray[np.int64], corners: NDArray[np.int32]) -> None:
+    n = offsets.size - 1
+    wanted, rows = np.diff(offsets) > 0, np.arange(n)
+    part = HullPart.cut(rows, wanted, offsets, corners, (0, 0, 0))
+    rows, offsets, corners = merge_hulls([part, part])
+    wanted = np.ones(rows.size, np.bool_)
+    voxel = (1.0, 1.0, 1.0)
+    measure_hulls(offsets, corners, voxel)
+    project_hulls(offsets, corners, voxel, voxel, wanted)
+    extend_hulls(offsets, corners, voxel, np.ones((rows.size, 3, 3)), wanted)

@@ -16,6 +16,7 @@ from pipeline.verify.passage import Columns, Outcome
 from pipeline.verify.references import (
     CC3D,
     NUMPY,
+    QHULL,
     SCIPY,
     SKIMAGE,
     Bodies,
@@ -24,10 +25,11 @@ from pipeline.verify.references import (
     count_split,
     filter_whole,
     label_whole,
+    measure_hulls_whole,
     measure_regions,
     touches,
 )
-from pipeline.verify.volumes import Trial
+from pipeline.verify.volumes import Edges, Trial
 
 EXACT = 0.0
 ROUNDING = 1e-9
@@ -199,6 +201,7 @@ class PhaseComparison:
         yield from self._sizes(regions)
         yield from self._greys(regions, n)
         yield from self._axes(regions)
+        yield from self._hulls(voxel_um)
         yield from self._flags(n)
 
     def _sizes(self, regions: Regions) -> Iterator[Finding]:
@@ -247,6 +250,17 @@ class PhaseComparison:
             yield compare_values(
                 name + suffix, SCIPY, got, wanted / row["grey_gain"], tolerance, "grey levels"
             )
+
+    def _hulls(self, voxel_um: Edges) -> Iterator[Finding]:
+        wanted = measure_hulls_whole(self.labels, voxel_um)
+        for name in ("convex_volume_um3", "feret_max_um"):
+            yield compare_values(
+                name, QHULL, self.columns[name], wanted[name], ROUNDING, "relative"
+            )
+        over = self.columns["feret_min_um"] > wanted["caliper_on_facets_um"] * (1 + ROUNDING)
+        yield compare_values(
+            "feret_min_um, no facet gives less", QHULL, over, np.zeros_like(over), EXACT, "flags"
+        )
 
     def _axes(self, regions: Regions) -> Iterator[Finding]:
         """Compare with NumPy's eigenvectors of scikit-image's inertia tensor."""

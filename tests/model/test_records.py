@@ -4,6 +4,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from pipeline.kernels.convexity import HullColumns
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.reduce import MergedTallies
 from pipeline.model.metadata import ScanMetadata
@@ -45,8 +46,14 @@ def test_names_that_others_rely_on():
         assert set(names.split()) <= {c.name for c in table.columns}
 
 
+def no_tile(number):
+    raise AssertionError(f"there is no tile {number}")
+
+
 def test_descriptors_are_the_columns_of_particles():
-    columns = describe_particles(MergedTallies.empty(0), (1.0, 1.0, 1.0), (1.0, 0.0, 0.0), 1.0, 0.0)
+    unit, load, none = (1.0, 1.0, 1.0), (1.0, 0.0, 0.0), MergedTallies.empty(0)
+    columns = describe_particles(none, unit, load, 1.0, 0.0)
+    columns |= HullColumns(columns, unit, load).describe(0, no_tile, none)
     keys = {"scan_id", "job", "phase", "particle_id"}
     assert set(columns) == {c.name for c in PARTICLES.columns} - keys
     for name, values in columns.items():

@@ -171,3 +171,33 @@ def test_euler_numbers_of_closed_shapes(count_bodies, connectivity):
     for name, (inside, wanted) in shapes.items():
         row = rows_of(count_bodies, inside.astype(np.uint8), connectivity=connectivity)
         assert row["euler_number"] == wanted, name
+
+
+@pytest.mark.parametrize("axes", [(8, 8, 8), (20, 20, 20), (6, 20, 20), (24, 8, 8), (22, 15, 9)])
+def test_projected_area_of_ellipsoids_in_any_direction(count_bodies, axes):
+    # Area of an ellipsoid's shadow along n: pi a b c sqrt(sum (n_i / a_i)^2), exact.
+    ratios, lengths = [], []
+    rng = np.random.default_rng(7)
+    for rotation in Rotation.random(10, rng):
+        body = ellipsoid(axes, rotation, rng.uniform(25, 26, 3), 51)
+        row = rows_of(count_bodies, body)
+        along = rotation.as_matrix()[0] / np.array(axes)
+        wanted = np.pi * np.prod(axes) * np.linalg.norm(along)
+        ratios.append(row["projected_area_um2"] / wanted)
+        lengths.append(row["feret_max_um"] - 2 * max(axes))
+        assert row["sqrt_projected_area_um"] == pytest.approx(np.sqrt(row["projected_area_um2"]))
+        for name, axis in zip(("major", "intermediate", "minor"), sorted(axes)[::-1], strict=True):
+            assert row[f"extent_{name}_um"] == pytest.approx(2 * axis, abs=2)
+    assert np.mean(ratios) == pytest.approx(1, abs=0.01)
+    np.testing.assert_allclose(ratios, 1, atol=0.02)
+    # The hull of voxels reaches beyond a smooth body: half a voxel's diagonal at either end.
+    assert 0 < np.mean(lengths) < 1.75
+
+
+def test_solidity_of_balls_is_that_of_their_voxels(count_bodies):
+    # The figures in the dictionary: steps of voxels, not a hollow.
+    for radius, solidity in ((8, 0.85), (20, 0.92)):
+        centre = np.random.default_rng(1).uniform(radius + 1, radius + 2, 3)
+        body = np.square(points((2 * radius + 4,) * 3, centre)).sum(0) <= radius**2
+        row = rows_of(count_bodies, body.astype(np.uint8))
+        assert row["solidity"] == pytest.approx(solidity, abs=0.01)
