@@ -12,11 +12,11 @@ from scipy import ndimage
 
 from pipeline.model.recipe import OUTSIDE, Phase
 from pipeline.verify.findings import Finding, compare_values
+from pipeline.verify.hulls import N_SEARCHED, QHULL, measure_hulls_whole, search_calipers
 from pipeline.verify.passage import Columns, Outcome
 from pipeline.verify.references import (
     CC3D,
     NUMPY,
-    QHULL,
     SCIPY,
     SKIMAGE,
     Bodies,
@@ -25,7 +25,6 @@ from pipeline.verify.references import (
     count_split,
     filter_whole,
     label_whole,
-    measure_hulls_whole,
     measure_regions,
     touches,
 )
@@ -252,14 +251,40 @@ class PhaseComparison:
             )
 
     def _hulls(self, voxel_um: Edges) -> Iterator[Finding]:
-        wanted = measure_hulls_whole(self.labels, voxel_um)
-        for name in ("convex_volume_um3", "feret_max_um"):
-            yield compare_values(
-                name, QHULL, self.columns[name], wanted[name], ROUNDING, "relative"
-            )
-        over = self.columns["feret_min_um"] > wanted["caliper_on_facets_um"] * (1 + ROUNDING)
+        """Compare calipers and shadows; extents along the catalogue's own axes.
+
+        Yields
+        ------
+        Finding
+            One a column.
+        """
+        major, minor = (
+            np.stack([self.columns[f"{name}_{a}"] for a in "zyx"], 1) for name in ("major", "minor")
+        )
+        axes = np.stack([major, np.cross(minor, major), minor], 1)
+        wanted = measure_hulls_whole(self.labels, voxel_um, axes, self.trial.recipe.load_axis)
+        limit = wanted.pop("caliper_on_facets_um") * (1 + ROUNDING)
+        for name, values in wanted.items():
+            yield compare_values(name, QHULL, self.columns[name], values, ROUNDING, "relative")
+        over = self.columns["feret_min_um"] > limit
         yield compare_values(
             "feret_min_um, no facet gives less", QHULL, over, np.zeros_like(over), EXACT, "flags"
+        )
+        least, across, got_across = [], [], []
+        longest = np.argsort(-self.columns["major_um"], kind="stable")[:N_SEARCHED]
+        boxes = ndimage.find_objects(self.labels)
+        for i in longest:
+            smallest, others = search_calipers(self.labels[boxes[i]] == i + 1, voxel_um)
+            mine = self.columns["feret_mid_um"][i]
+            least.append(smallest)
+            across.append(min(others, key=lambda other: abs(other - mine)))
+            got_across.append(mine)
+        yield compare_values(
+            "feret_min_um, all pairs of edges", QHULL, self.columns["feret_min_um"][longest],
+            np.array(least), ROUNDING, "relative",
+        )  # fmt: skip
+        yield compare_values(
+            "feret_mid_um", QHULL, np.array(got_across), np.array(across), 1e-6, "relative"
         )
 
     def _axes(self, regions: Regions) -> Iterator[Finding]:

@@ -14,15 +14,12 @@ import cc3d
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.spatial import ConvexHull
-from scipy.spatial.distance import pdist
 from skimage.measure import euler_number, regionprops
 
 from pipeline.model.recipe import Denoise
 from pipeline.verify.volumes import Edges
 
 SCIPY = f"SciPy {version('scipy')}"
-QHULL = f"SciPy {version('scipy')}, Qhull"
 SKIMAGE = f"scikit-image {version('scikit-image')}"
 CC3D = f"cc3d {version('connected-components-3d')}"
 NUMPY = f"NumPy {version('numpy')}"
@@ -263,37 +260,3 @@ def touches(labels: Labels, target: NDArray[np.bool_], n: int) -> NDArray[np.boo
     hit = np.zeros(n + 1, np.bool_)
     hit[labels[near]] = True
     return hit[1:]
-
-
-def measure_hulls_whole(labels: Labels, voxel_um: Edges) -> dict[str, Reals]:
-    """Measure the convex hull of every particle's voxels with Qhull.
-
-    Parameters
-    ----------
-    labels : ndarray of int
-        Ids from 1, without gaps.
-    voxel_um : tuple of float
-        Edge lengths of a voxel, (z, y, x).
-
-    Returns
-    -------
-    dict of str to ndarray
-        By the name of the catalogue's column.
-    """
-    volumes, lengths, bounds = [], [], []
-    boxes = ndimage.find_objects(labels)
-    for number, box in enumerate(boxes, 1):
-        voxels = np.argwhere(labels[box] == number)
-        corners = np.unique(
-            np.concatenate([voxels + step for step in np.ndindex(2, 2, 2)]), axis=0
-        ) * np.array(voxel_um)
-        hull = ConvexHull(corners)
-        volumes.append(hull.volume)
-        lengths.append(pdist(corners[hull.vertices]).max())
-        # The smallest caliper is no larger than any that rests on a facet.
-        bounds.append(np.ptp(corners[hull.vertices] @ hull.equations[:, :3].T, axis=0).min())
-    return {
-        "convex_volume_um3": np.array(volumes),
-        "feret_max_um": np.array(lengths),
-        "caliper_on_facets_um": np.array(bounds),
-    }
