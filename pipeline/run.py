@@ -1,7 +1,9 @@
 """Run a plan: stage by stage, tile by tile, on whatever maps tiles.
 
 This is the whole engine.  A scheduler is a `MapTiles`: it receives tile numbers and yields their
-reports in any order.  The default is a plain loop; every other one must give the same result.
+reports in any order, and None now and then while there is nothing to report, so that a wish to stop
+is heard during long tiles too.  The default is a plain loop; every other one must give the same
+result.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from pipeline.stages.registry import open_stage, process_tile
 from pipeline.stores.job import JobFolder
 
 ProcessTile = Callable[[int], TileReport]
-MapTiles = Callable[[ProcessTile, Iterable[int]], Iterator[TileReport]]
+MapTiles = Callable[[ProcessTile, Iterable[int]], Iterator[TileReport | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +104,10 @@ def run_stage(
     with ledger:
         process = partial(process_tile, str(job), name, planned.key)
         for report in map_tiles(process, pending):
-            ledger.record(report)
-            n_done += 1
-            on_progress(Progress(name, planned.n_tiles, n_done, report))
+            if report is not None:
+                ledger.record(report)
+                n_done += 1
+                on_progress(Progress(name, planned.n_tiles, n_done, report))
             if should_stop():
                 raise CancelledError(f"job {folder.name} was stopped in stage {name}.")
         open_stage(str(job), name, planned.key).fold()

@@ -24,6 +24,7 @@ from flows.jobs.status import (
     write_status,
 )
 from flows.settings import (
+    BATCH_KINDS,
     ClusterConfig,
     code_version,
     fit_cluster,
@@ -126,9 +127,10 @@ def check_machine(plan: Plan, workspace: Path, cluster: ClusterConfig) -> None:
         If it does not fit.
     """
     machine = read_machine()
-    limit = machine.memory_bytes
-    if isinstance(cluster.memory_limit, int):
-        limit = min(limit, cluster.memory_limit) if cluster.kind != "existing" else limit
+    elsewhere = cluster.kind in BATCH_KINDS
+    limit: int | None = None if elsewhere else machine.memory_bytes
+    if isinstance(cluster.memory_limit, int) and cluster.kind != "existing":
+        limit = min(limit or cluster.memory_limit, cluster.memory_limit)
     check_limits(plan, Limits(limit, free_bytes(workspace)))
     fit_cluster(cluster, plan, machine)
 

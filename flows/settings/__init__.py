@@ -2,9 +2,17 @@
 
 from flows.settings.environment import code_version, prepare_environment
 from flows.settings.lookup import QueryLimits, Settings, find_cluster, find_recipe, load_settings
-from flows.settings.machine import ClusterConfig, ClusterSize, Machine, fit_cluster, read_machine
+from flows.settings.machine import (
+    BATCH_KINDS,
+    ClusterConfig,
+    ClusterSize,
+    Machine,
+    fit_cluster,
+    read_machine,
+)
 
 __all__ = [
+    "BATCH_KINDS",
     "ClusterConfig",
     "ClusterSize",
     "Machine",

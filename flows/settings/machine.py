@@ -15,6 +15,9 @@ from pipeline.errors import PlanError, UsageError
 from pipeline.model.plan import MIB, WORKER_BASE_BYTES, Plan
 from pipeline.model.sizes import parse_bytes
 
+BATCH_KINDS = ("ssh", "slurm", "pbs", "lsf")
+"""Kinds whose workers run on other machines, of which this one knows nothing."""
+
 
 def _auto_bytes(value: object) -> object:
     if value == "auto" or not isinstance(value, str):
@@ -25,6 +28,16 @@ def _auto_bytes(value: object) -> object:
         raise ValueError(str(error)) from None
 
 
+class Tls(BaseModel):
+    """Files with which driver, scheduler and workers know each other."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    ca: str
+    cert: str
+    key: str
+
+
 class ClusterConfig(BaseModel):
     """On what a job's tiles are mapped.
 
@@ -32,7 +45,8 @@ class ClusterConfig(BaseModel):
     ----------
     kind : str
         ``loop``: this process, one tile after the other; ``threads``: threads of this process;
-        ``local``: worker processes of this machine; ``existing``: a running scheduler.
+        ``local``: worker processes of this machine; ``existing``: a running scheduler; ``ssh``:
+        workers on other hosts; ``slurm``, ``pbs``, ``lsf``: workers that a batch system starts.
     n_workers, threads_per_worker : int or "auto"
         Worker processes and the threads of each.
     memory_limit : int or "auto"
@@ -42,13 +56,26 @@ class ClusterConfig(BaseModel):
         Tiles handed out to a thread and not yet finished.
     scratch : str or None
         Folder for Dask's own files.
+    tile_limit_s : float or None
+        Seconds from a worker's own start of a tile after which that worker is restarted.
+    start_limit_s : float or None
+        How long workers may take to start; a batch system may let them queue.
     address : str or None
         Address of the scheduler of kind ``existing``.
+    tls : Tls or None
+        Certificates for it.
+    hosts : tuple of str
+        Hosts of kind ``ssh``, one worker each; a host may be named twice.
+    python : str or None
+        Interpreter on the hosts; that of the driver unless stated.
+    queue, account, walltime_s, most_workers, directives, prologue, interface, log_folder
+        Of a batch system: where and for how long a worker runs, up to how many there may be beyond
+        `n_workers`, more lines of the job script, the network interface, and where logs go.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    kind: Literal["loop", "threads", "local", "existing"]
+    kind: Literal["loop", "threads", "local", "existing", "ssh", "slurm", "pbs", "lsf"]
     n_workers: Annotated[int, Field(ge=1, le=4096)] | Literal["auto"] = "auto"
     threads_per_worker: Annotated[int, Field(ge=1, le=1024)] | Literal["auto"] = 1
     memory_limit: Annotated[
@@ -56,12 +83,29 @@ class ClusterConfig(BaseModel):
     ] = "auto"
     tiles_in_flight: Annotated[int, Field(ge=1, le=16)] = 3
     scratch: str | None = None
+    tile_limit_s: Annotated[float, Field(gt=0)] | None = 1800.0
+    start_limit_s: Annotated[float, Field(gt=0)] | None = None
     address: str | None = None
+    tls: Tls | None = None
+    hosts: tuple[str, ...] = ()
+    python: str | None = None
+    queue: str | None = None
+    account: str | None = None
+    walltime_s: Annotated[float, Field(ge=60)] = 3600.0
+    most_workers: Annotated[int, Field(ge=0, le=4096)] = 0
+    directives: tuple[str, ...] = ()
+    prologue: tuple[str, ...] = ()
+    interface: str | None = None
+    log_folder: str | None = None
 
     @model_validator(mode="after")
     def _kind_fits(self) -> ClusterConfig:
         if (self.kind == "existing") != (self.address is not None):
             raise ValueError("address goes with kind: existing; give both or neither")
+        if (self.kind == "ssh") != bool(self.hosts):
+            raise ValueError("hosts go with kind: ssh; give both or neither")
+        if self.tls is not None and self.kind != "existing":
+            raise ValueError("tls goes with kind: existing")
         return self
 
     def adjusted(self, workers: int | None, memory_limit: str | None) -> ClusterConfig:
@@ -81,7 +125,7 @@ class ClusterConfig(BaseModel):
         """
         values = self.model_dump()
         if workers is not None:
-            if self.kind in ("loop", "existing"):
+            if self.kind in ("loop", "existing", "ssh"):
                 raise UsageError(
                     f"a cluster of kind {self.kind} takes no number of workers.",
                     "Leave --workers out, or name --cluster local or --cluster threads.",
@@ -178,7 +222,14 @@ def fit_cluster(config: ClusterConfig, plan: Plan, machine: Machine) -> ClusterS
     if config.kind == "local":
         fitting = max(1, min(machine.n_cores // n_threads, room // process_bytes))
         n_workers = min(_stated(config.n_workers, fitting), most_tiles)
-    if config.kind != "existing" and n_workers * process_bytes > machine.memory_bytes:
+    if config.kind in BATCH_KINDS:
+        n_threads = _stated(config.threads_per_worker, 1)
+        process_bytes = WORKER_BASE_BYTES + n_threads * tile_bytes
+        n_workers = min(_stated(config.n_workers, 1), most_tiles)
+    if (
+        config.kind in ("loop", "threads", "local")
+        and n_workers * process_bytes > machine.memory_bytes
+    ):
         raise PlanError(
             f"{n_workers} workers of {n_threads} threads need "
             f"{n_workers * process_bytes / MIB:.0f} MiB, but this machine offers "
@@ -186,9 +237,8 @@ def fit_cluster(config: ClusterConfig, plan: Plan, machine: Machine) -> ClusterS
             "Ask for fewer --workers, or set smaller tiles, such as "
             "--set 'tiling.tile_shape=[128,128,128]'.",
         )
-    return ClusterSize(
-        n_workers, n_threads, limit or min(machine.memory_bytes, process_bytes * 3 // 2)
-    )
+    most = machine.memory_bytes if config.kind not in BATCH_KINDS else process_bytes * 2
+    return ClusterSize(n_workers, n_threads, limit or min(most, process_bytes * 3 // 2))
 
 
 def _stated(value: int | Literal["auto"], fitting: int) -> int:

@@ -5,8 +5,12 @@ from importlib.resources import files
 import pytest
 import yaml
 
+from flows.settings import find_cluster
 from pipeline.model.recipe import read_recipe
 
+CLUSTERS = sorted(
+    f.name.removesuffix(".yaml") for f in files("configs").joinpath("clusters").iterdir()
+)
 RECIPES = sorted(f.name for f in files("configs").joinpath("recipes").iterdir())
 
 
@@ -38,10 +42,9 @@ def test_one_phase_recipe_takes_a_threshold_from_the_command_line() -> None:
     assert recipe.condition.denoise.method == "none"
 
 
-@pytest.mark.parametrize(("name", "kind"), [("local", "local"), ("threads", "threads")])
-def test_cluster_states_its_kind(name: str, kind: str) -> None:
-    text = files("configs").joinpath("clusters", f"{name}.yaml").read_text(encoding="utf-8")
-    assert yaml.safe_load(text)["kind"] == kind
+@pytest.mark.parametrize("name", CLUSTERS)
+def test_cluster_validates_and_states_its_kind(name: str) -> None:
+    assert find_cluster(name).kind == name
 
 
 def test_service_names_a_recipe_and_a_cluster_that_exist() -> None:

@@ -4,13 +4,16 @@ import os
 import signal
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import partial
 from pathlib import Path
 
+import psutil
 import pytest
+from distributed import LocalCluster
 
-from flows.cluster import DaskMap, open_cluster
+from flows.cluster import DaskMap, Patience, open_cluster
+from flows.cluster.kinds import check_versions
 from flows.settings import ClusterConfig, ClusterSize
 from pipeline.errors import DataError, JobError
 from pipeline.model.records import TileReport
@@ -48,6 +51,29 @@ def die_always(folder: str, number: int) -> TileReport:
     return note(folder, number)
 
 
+def sleep_once(folder: str, number: int) -> TileReport:
+    """Take a minute for tile 20, the first time; the others are quick."""
+    token = Path(folder, "slept")
+    if number == 20 and not token.exists():
+        token.touch()
+        time.sleep(60)
+    return note(folder, number)
+
+
+def freeze_once(folder: str, number: int) -> TileReport:
+    """Stop the own process at tile 3, the first time: it neither ends nor answers."""
+    token = Path(folder, "frozen")
+    if number == 3 and not token.exists():
+        token.write_text(str(os.getpid()))
+        os.kill(os.getpid(), signal.SIGSTOP)
+    return note(folder, number)
+
+
+def some(reports: Iterable[TileReport | None]) -> list[TileReport]:
+    """Return the reports, without the pauses between them."""
+    return [report for report in reports if report is not None]
+
+
 def calls(folder: Path) -> Counter[int]:
     """Return how often each tile ran to its end."""
     return Counter(int(f.name.split(".")[0]) for f in folder.iterdir() if f.name[0].isdigit())
@@ -64,7 +90,7 @@ def processes() -> Iterator[DaskMap]:
 def test_loop_and_threads_report_each_tile_once(kind: str, tmp_path: Path) -> None:
     config = ClusterConfig.model_validate({"kind": kind})
     with open_cluster(config, ClusterSize(1, 3, GIB)) as map_tiles:
-        reports = list(map_tiles(partial(note, str(tmp_path)), range(40)))
+        reports = some(map_tiles(partial(note, str(tmp_path)), range(40)))
     assert sorted(r.number for r in reports) == list(range(40))
     assert calls(tmp_path) == Counter(range(40))
     assert {r.worker for r in reports} == {str(os.getpid())}
@@ -72,7 +98,7 @@ def test_loop_and_threads_report_each_tile_once(kind: str, tmp_path: Path) -> No
 
 @pytest.mark.cluster
 def test_processes_report_each_tile_once(processes: DaskMap, tmp_path: Path) -> None:
-    reports = list(processes(partial(note, str(tmp_path)), range(100)))
+    reports = some(processes(partial(note, str(tmp_path)), range(100)))
     assert sorted(r.number for r in reports) == list(range(100))
     assert calls(tmp_path) == Counter(range(100))
     workers = {r.worker for r in reports}
@@ -100,7 +126,7 @@ def test_an_error_of_a_tile_comes_as_it_was_and_leaves_nothing_running(
     processes: DaskMap, tmp_path: Path
 ) -> None:
     with pytest.raises(DataError, match="3 voxels") as caught:
-        list(processes(partial(fail_at_seven, str(tmp_path)), range(100)))
+        some(processes(partial(fail_at_seven, str(tmp_path)), range(100)))
     assert (caught.value.what, caught.value.remedy, caught.value.exit_code) == (
         "tile 7 holds 3 voxels that are not finite.",
         "Mask them.",
@@ -109,7 +135,7 @@ def test_an_error_of_a_tile_comes_as_it_was_and_leaves_nothing_running(
     before = calls(tmp_path)
     time.sleep(0.3)
     assert calls(tmp_path) == before
-    assert len(list(processes(partial(note, str(tmp_path)), range(5)))) == 5
+    assert len(some(processes(partial(note, str(tmp_path)), range(5)))) == 5
 
 
 @pytest.mark.cluster
@@ -127,10 +153,53 @@ def test_a_map_that_is_given_up_leaves_nothing_running(processes: DaskMap, tmp_p
 def test_a_killed_worker_is_replaced_and_its_tile_done_again(
     processes: DaskMap, tmp_path: Path
 ) -> None:
-    reports = list(processes(partial(die_once, str(tmp_path)), range(30)))
+    reports = some(processes(partial(die_once, str(tmp_path)), range(30)))
     assert sorted(r.number for r in reports) == list(range(30))
     assert (tmp_path / "killed").exists()
     assert set(calls(tmp_path)) == set(range(30))
+
+
+@pytest.mark.cluster
+def test_a_straggler_gets_a_copy_elsewhere_and_is_reported_once(
+    processes: DaskMap, tmp_path: Path
+) -> None:
+    impatient = DaskMap(processes.client, 3, Patience(straggler_least_s=0.5))
+    began = time.monotonic()
+    reports = some(impatient(partial(sleep_once, str(tmp_path)), range(21)))
+    assert time.monotonic() - began < 30
+    assert sorted(r.number for r in reports) == list(range(21))
+    # The slow copy is not left running into the next stage.
+    assert len(some(processes(partial(note, str(tmp_path)), range(9)))) == 9
+
+
+@pytest.mark.cluster
+def test_a_frozen_worker_is_restarted_at_the_tiles_limit(
+    processes: DaskMap, tmp_path: Path
+) -> None:
+    strict = DaskMap(processes.client, 3, Patience(tile_limit_s=2.0, straggler_least_s=1e9))
+    reports = some(strict(partial(freeze_once, str(tmp_path)), range(8)))
+    assert sorted(r.number for r in reports) == list(range(8))
+    assert not psutil.pid_exists(int((tmp_path / "frozen").read_text()))
+
+
+@pytest.mark.cluster
+def test_a_running_scheduler_serves_workers_of_the_same_versions(tmp_path: Path) -> None:
+    with LocalCluster(
+        n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
+    ) as cluster:
+        config = ClusterConfig(kind="existing", address=cluster.scheduler_address)
+        with open_cluster(config, ClusterSize(1, 1, GIB)) as map_tiles:
+            reports = some(map_tiles(partial(note, str(tmp_path)), range(12)))
+    assert sorted(r.number for r in reports) == list(range(12))
+
+
+@pytest.mark.cluster
+def test_workers_of_another_version_are_refused(
+    processes: DaskMap, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("flows.cluster.kinds.COMPARED", ("castcensus", "numpy", "pytest"))
+    with pytest.raises(JobError, match="differs from this driver: pytest None against"):
+        check_versions(processes.client)
 
 
 @pytest.mark.cluster
@@ -140,7 +209,7 @@ def test_a_tile_that_keeps_killing_its_worker_ends_the_job(tmp_path: Path) -> No
         pytest.raises(JobError, match="out of memory or crashed"),
         open_cluster(config, ClusterSize(1, 1, GIB)) as map_tiles,
     ):
-        list(map_tiles(partial(die_always, str(tmp_path)), range(3)))
+        some(map_tiles(partial(die_always, str(tmp_path)), range(3)))
 
 
 def test_a_scheduler_that_does_not_answer_is_named(tmp_path: Path) -> None:
