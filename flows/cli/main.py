@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "scans": ("flows.cli.catalogue", "scans", "List the scans of the catalogue."),
     "query": ("flows.cli.catalogue", "query", "Answer one SELECT over the catalogue."),
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
+    "mesh": ("flows.cli.mesh", "mesh", "Write surfaces of particles for other programs."),
     "verify": ("flows.cli.verify", "verify", "Hold this installation against general libraries."),
     "dictionary": ("flows.cli.catalogue", "dictionary", "Print what each column means."),
 }

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline.kernels.bilateral import denoise_bilateral
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.cleanup import CleanUp, clean_phases
+from pipeline.kernels.decimation import decimate_surface
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.feret import extend_hulls, measure_hulls, project_hulls
@@ -31,6 +32,8 @@ from pipeline.kernels.reduce import (
     take_census,
 )
 from pipeline.kernels.seams import cut_faces, flatten_forest, match_faces, merge_pairs
+from pipeline.kernels.surface import mesh_surface
+from pipeline.kernels.surfacefields import measure_thickness
 from pipeline.kernels.threshold import (
     classify_phases,
     count_phases,
@@ -65,6 +68,8 @@ def warm_kernels() -> None:
     plain = classify_phases(grey, mask, (300, 600))
     refine_edges(grey, plain, plan_edges((300, 600), (150.0, 450.0, 750.0), 1.0))
     clean_phases(plain, [CleanUp(0, 1.0, 1.0, 3)], 1, 7)
+    surface = mesh_surface(np.ones((2, 3, 4), np.bool_), (1.0, 1.0, 1.0))
+    measure_thickness(decimate_surface(surface, 0.1)[0])
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
 
 
