@@ -41,7 +41,7 @@ def decimate_surface(surface: Surface, max_error_um: float) -> tuple[Surface, fl
     surface : Surface
         Closed, of the same volume, shells and tunnels, free of crossings if the given one is.
     error_um : float
-        Hausdorff distance, measured both ways at vertices, middles of edges and of triangles.
+        Hausdorff distance, as `hausdorff_distance` measures it.
     """
     if max_error_um <= 0.0:
         return surface, 0.0
@@ -58,21 +58,26 @@ def decimate_surface(surface: Surface, max_error_um: float) -> tuple[Surface, fl
     return surface, 0.0
 
 
-def hausdorff_distance(a: Surface, b: Surface) -> float:
+def hausdorff_distance(fine: Surface, coarse: Surface) -> float:
     """Return the Hausdorff distance of two surfaces in um, from samples.
 
     Parameters
     ----------
-    a, b : Surface
-        Surfaces; each is sampled at its vertices, middles of edges and middles of triangles.
+    fine : Surface
+        Surface of small triangles, sampled at its vertices.
+    coarse : Surface
+        Surface of larger ones, sampled at its vertices, middles of edges and of triangles.
 
     Returns
     -------
     float
         Largest distance of a sample of one from the other.
     """
-    there = distances_to(sort_triangles(b.vertices, b.faces), _samples(a)).max()
-    back = distances_to(sort_triangles(a.vertices, a.faces), _samples(b)).max()
+    t, edges = coarse.vertices[coarse.faces], coarse.faces < np.roll(coarse.faces, 1, 1)
+    middles = ((t + np.roll(t, 1, 1)) / 2)[edges]  # each edge once
+    samples = np.concatenate([coarse.vertices, middles, t.mean(1)])
+    there = distances_to(sort_triangles(coarse.vertices, coarse.faces), fine.vertices).max()
+    back = distances_to(sort_triangles(fine.vertices, fine.faces), samples).max()
     return float(max(there, back))
 
 
@@ -116,8 +121,3 @@ def _propose(surface: Surface, budget_um: float) -> Surface | None:
     most = np.full(3, budget_um)
     vertices = shift_to_volume(vertices, faces, np.ones(len(used)), surface.volume_um3, most)
     return Surface(vertices, faces)
-
-
-def _samples(surface: Surface) -> NDArray[np.float64]:
-    t = surface.vertices[surface.faces]
-    return np.concatenate([surface.vertices, (t + np.roll(t, 1, 1)).reshape(-1, 3) / 2, t.mean(1)])

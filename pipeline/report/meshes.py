@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import PlanError
 from pipeline.kernels.decimation import decimate_surface
-from pipeline.kernels.surface import Surface, mesh_surface
+from pipeline.kernels.surface import Surface, mesh_surface, meshing_bytes
 from pipeline.kernels.surfacefields import (
     MeshQuality,
     measure_curvature,
@@ -29,9 +30,6 @@ ERROR_SHARE = 0.25
 
 LIMIT_BYTES = 2 * 2**30
 """Memory of meshing unless stated."""
-
-BYTES_A_VOXEL = 40
-"""Memory of meshing a voxel of the particle's box, triangles included."""
 
 COARSEST_LEVEL = 3
 """Level of the pyramid down to which a particle is meshed that does not fit at full resolution."""
@@ -149,16 +147,27 @@ def mesh_particle(
     PlanError
         If it does not fit even at the coarsest level.
     """
-    # The crop's own limit counts what is read; the share of it that meshing takes follows.
-    bytes_read = 4 + 1 + 1 + 2
-    crop = crops.read(
-        phase,
-        particle_id,
-        margin_vx=0,
-        limit_bytes=limit_bytes * bytes_read // BYTES_A_VOXEL,
-        coarsest_level=COARSEST_LEVEL,
+    need, level = 0, 0
+    # Reading takes a third of what meshing does of the same box, so it may take as much itself.
+    while level <= COARSEST_LEVEL and (level == 0 or crops.has_level(level)):
+        crop = crops.read(
+            phase,
+            particle_id,
+            margin_vx=0,
+            limit_bytes=limit_bytes,
+            finest_level=level,
+            coarsest_level=COARSEST_LEVEL,
+        )
+        need = meshing_bytes(crop.mask)
+        if need <= limit_bytes:
+            return mesh_crop(crop, max_error_um)
+        level = crop.level + 1
+    raise PlanError(
+        f"meshing {phase} particle {particle_id} of scan {crops.scan_id} takes about "
+        f"{need / 2**20:.3g} MiB at level {level - 1} of the pyramid, over the limit of "
+        f"{limit_bytes / 2**20:.3g} MiB.",
+        "Raise the memory limit.",
     )
-    return mesh_crop(crop, max_error_um)
 
 
 def mesh_crop(crop: Crop, max_error_um: float | None = None) -> ParticleMesh:

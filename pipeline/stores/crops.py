@@ -129,6 +129,10 @@ class CropReader:
         """The scan's OME-Zarr store."""
         return self.workspace / "scans" / f"{self.scan_id}.zarr"
 
+    def has_level(self, level: int) -> bool:
+        """Tell whether the scan's pyramid has a level."""
+        return (self.store / str(level) / "zarr.json").is_file()
+
     def largest(self, phase: str, n: int) -> list[int]:
         """Return the ids of the `n` particles of most voxels, largest first, then by id."""
         self._need_phase(phase)
@@ -167,6 +171,7 @@ class CropReader:
         *,
         limit_bytes: int = LIMIT_BYTES,
         coarsest_level: int = 0,
+        finest_level: int = 0,
     ) -> Crop:
         """Read one particle with a margin around its box.
 
@@ -182,6 +187,8 @@ class CropReader:
             Most bytes that ids, mask, phases and grey may take together.
         coarsest_level : int
             Level of the pyramid down to which a crop over the limit may be read instead.
+        finest_level : int
+            Level to begin with.
 
         Returns
         -------
@@ -204,7 +211,8 @@ class CropReader:
             (row["bbox_z_start_vx"], row["bbox_y_start_vx"], row["bbox_x_start_vx"]),
             (row["bbox_z_stop_vx"], row["bbox_y_stop_vx"], row["bbox_x_stop_vx"]),
         )
-        level, box = self._choose(phase, particle_id, body, margin_vx, limit_bytes, coarsest_level)
+        levels = range(finest_level, max(finest_level, coarsest_level) + 1)
+        level, box = self._choose(phase, particle_id, body, margin_vx, limit_bytes, levels)
         ids = read_box(self._open(f"labels/{phase}", level), box)
         mask = ids == particle_id
         del ids
@@ -234,25 +242,25 @@ class CropReader:
         )
 
     def _choose(
-        self, phase: str, particle_id: int, body: Box, margin: int, limit: int, coarsest: int
+        self, phase: str, particle_id: int, body: Box, margin: int, limit: int, levels: range
     ) -> tuple[int, Box]:
         """Return the finest level on which the crop keeps the limit, and its box there."""
-        needs = []
-        for level in range(coarsest + 1):
-            if level and not (self.store / str(level) / "zarr.json").is_file():
+        need = last = 0
+        for level in levels:
+            if level > levels[0] and not self.has_level(level):
                 break
             grey, ids = self._open("", level), self._open(f"labels/{phase}", level)
             a = [v >> level for v in body.start]
             b = [-(-v // 2**level) for v in body.stop]
             shape: Triple = (grey.shape[0], grey.shape[1], grey.shape[2])
             box = Box((a[0], a[1], a[2]), (b[0], b[1], b[2])).grow((margin,) * 3).clip(shape)
-            needs.append(box.n_voxels * (grey.dtype.itemsize + ids.dtype.itemsize + 2))
-            if needs[-1] <= limit:
+            last, need = level, box.n_voxels * (grey.dtype.itemsize + ids.dtype.itemsize + 2)
+            if need <= limit:
                 return level, box
         raise PlanError(
             f"the crop of {phase} particle {particle_id} of scan {self.scan_id} takes "
-            f"{needs[-1] / 2**20:.0f} MiB at level {len(needs) - 1} of the pyramid, over the limit "
-            f"of {limit / 2**20:.0f} MiB.",
+            f"{need / 2**20:.3g} MiB at level {last} of the pyramid, over the limit of "
+            f"{limit / 2**20:.3g} MiB.",
             "Raise the limit, or allow a coarser level.",
         )
 

@@ -5,6 +5,7 @@ import pytest
 import trimesh
 
 from pipeline.errors import PlanError
+from pipeline.kernels.surface import meshing_bytes
 from pipeline.report.meshes import mesh_particle, write_mesh
 from pipeline.run import run
 from pipeline.stores.crops import open_crops
@@ -74,11 +75,14 @@ def test_one_voxel(crops):
 def test_a_particle_over_the_limit_is_read_coarser_or_refused(crops):
     plate = crops.largest("grain", 1)[0]
     fine = mesh_particle(crops, "grain", plate)
-    box = np.prod([fine.row[f"bbox_{a}_stop_vx"] - fine.row[f"bbox_{a}_start_vx"] for a in "zyx"])
-    coarse = mesh_particle(crops, "grain", plate, limit_bytes=int(box) * 34)
+    need = meshing_bytes(crops.read("grain", plate, margin_vx=0).mask)
+    assert mesh_particle(crops, "grain", plate, limit_bytes=need).level == 0
+    coarse = mesh_particle(crops, "grain", plate, limit_bytes=need - 1)
     assert coarse.level == 1
     assert coarse.facts()["pyramid_level"] == 1
     assert coarse.voxel_um == (4.0, 2.0, 2.0)
     assert coarse.quality.volume_um3 == pytest.approx(fine.quality.volume_um3, rel=0.15)
-    with pytest.raises(PlanError, match="over the limit"):
+    with pytest.raises(PlanError, match=r"meshing .* over the limit"):
+        mesh_particle(crops, "grain", plate, limit_bytes=250_000)
+    with pytest.raises(PlanError, match=r"the crop .* over the limit"):
         mesh_particle(crops, "grain", plate, limit_bytes=10)
