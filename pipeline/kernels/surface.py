@@ -131,9 +131,9 @@ def meshing_bytes(mask: NDArray[np.bool_]) -> int:
     Measured: 20 bytes a voxel of the array and up to 1000 a triangle, of which there are about two
     for each side of a voxel that is bare.
     """
-    sides = sum(np.count_nonzero(np.diff(mask, axis=axis)) for axis in range(3))
+    sides = sum(int(np.count_nonzero(np.diff(mask, axis=axis))) for axis in range(3))
     for axis in range(3):
-        sides += np.count_nonzero(mask.take([0, -1], axis))
+        sides += int(np.count_nonzero(mask.take([0, -1], axis)))
     return 20 * mask.size + 2000 * sides
 
 
