@@ -30,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "resume": ("flows.cli.jobs", "resume", "Go on with a job that was stopped or that failed."),
     "scans": ("flows.cli.catalogue", "scans", "List the scans of the catalogue."),
     "query": ("flows.cli.catalogue", "query", "Answer one SELECT over the catalogue."),
+    "check": ("flows.cli.check", "check", "Read every checksum of a scan; name each damage."),
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
     "mesh": ("flows.cli.mesh", "mesh", "Write surfaces of particles for other programs."),
     "verify": ("flows.cli.verify", "verify", "Hold this installation against general libraries."),
