@@ -24,6 +24,7 @@ from pipeline.kernels.reduce import (
     take_census,
 )
 from pipeline.kernels.seams import cut_faces, flatten_forest, match_faces, merge_pairs
+from pipeline.kernels.shapes import classify_shapes
 from pipeline.kernels.tally import BEYOND, NO_VOXEL
 from pipeline.model.grid import Box, TileGrid, Triple
 from pipeline.model.header import ReadOptions
@@ -161,6 +162,7 @@ def count_bodies(
         return TileHulls(rows, tile.hull_offsets, tile.hull_corners, sizes, origin)
 
     rows_of |= HullColumns(rows_of, voxel_um, load_axis).describe(len(grid), read_hulls, merged)
+    rows_of |= classify_shapes(rows_of)
     return Bodies(
         labels=labels,
         phase=census.phase,

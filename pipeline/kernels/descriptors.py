@@ -11,7 +11,14 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import SphericalVoronoi
 
-from pipeline.kernels.cells import CELLS_PER_STEP, DIRECTIONS, N_CELL_COUNTS
+from pipeline.kernels.cells import (
+    CELLS_PER_STEP,
+    DIRECTIONS,
+    EULER,
+    PER_SECTION,
+    SECTION_NORMALS,
+    SECTIONS,
+)
 from pipeline.kernels.reduce import MergedTallies
 from pipeline.kernels.tally import (
     BORDER,
@@ -81,6 +88,33 @@ def measure_surface(crossings: NDArray[np.int64], voxel_um: Triple3) -> Reals:
     return area
 
 
+def measure_curvature(sections: NDArray[np.int64], voxel_um: Triple3) -> Reals:
+    """Return integrals of mean curvature over surfaces, from Euler numbers of plane sections.
+
+    Parameters
+    ----------
+    sections : ndarray of int64, shape (n, 7 or more)
+        Summed counts of sections by `pipeline.kernels.cells.SECTION_NORMALS`.
+    voxel_um : tuple of float
+        Edge lengths of a voxel, (z, y, x).
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Integrals in um: 2 pi times the mean over 13 normals of the Euler numbers of all sections
+        times their distance, weighted by the normals' Voronoi cells on the sphere (Ohser &
+        Muecklich 2000, ch. 4; Crofton's formula for planes).
+    """
+    inverse = (1.0 / voxel_um[0], 1.0 / voxel_um[1], 1.0 / voxel_um[2])
+    weights = crofton_weights(inverse)
+    total = np.zeros(sections.shape[0])
+    for k, normal in enumerate(SECTION_NORMALS):
+        distance = 1.0 / np.sqrt(sum((normal[i] * inverse[i]) ** 2 for i in range(3)))
+        weight = weights[DIRECTIONS.index(normal)]
+        total += sections[:, k] * (2.0 * np.pi * weight * distance / PER_SECTION[k])
+    return total
+
+
 def describe_particles(
     merged: MergedTallies,
     voxel_um: Triple3,
@@ -117,7 +151,8 @@ def describe_particles(
         "equivalent_diameter_um": diameter,
         "surface_um2": surface,
         "sphericity": np.pi * diameter * diameter / surface,
-        "euler_number": t[:, CELL + N_CELL_COUNTS - 1] // 8,
+        "thickness_um": 2.0 * volume / surface,
+        "euler_number": t[:, CELL + EULER] // 8,
         "touches_border": t[:, BORDER] > 0,
         "touches_mask_edge": t[:, EDGE] > 0,
     }
@@ -125,6 +160,9 @@ def describe_particles(
         columns[f"bbox_{axis}_start_vx"] = t[:, LOW + i]
         columns[f"bbox_{axis}_stop_vx"] = t[:, HIGH + i]
         columns[f"centroid_{axis}_um"] = (t[:, LOW + i] + t[:, SUM + i] / n + 0.5) * voxel_um[i]
+    curvature = measure_curvature(t[:, CELL + SECTIONS :], voxel_um)
+    columns["mean_curvature_integral_um"] = curvature
+    columns["mean_caliper_um"] = curvature / (2.0 * np.pi)
     columns |= _describe_axes(merged, n, voxel_um, load_axis)
     columns |= _describe_grey(merged, n, grey_gain, grey_offset)
     return columns

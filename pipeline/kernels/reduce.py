@@ -146,8 +146,8 @@ class MergedTallies:
     Parameters
     ----------
     narrow : ndarray of int64, shape (n, N_COLUMNS)
-        Bounding boxes in the volume's coordinates, sums of coordinates relative to the box's low
-        corner; the columns of wide sums are not used.
+        Sums of counts and cells as in a tile.  Bounding boxes in the volume's coordinates, sums of
+        coordinates relative to the box's low corner; the columns of wide sums are not used.
     high, low : ndarray of int64, shape (n, N_WIDE)
         Words of the wide sums.
     """

@@ -26,7 +26,8 @@ BORDER, EDGE = CELL + N_CELL_COUNTS, CELL + N_CELL_COUNTS + 1
 N_COLUMNS = EDGE + 1
 """Columns: phase, voxels, raster index of the first voxel; bounding box (low inclusive, high
 exclusive), sums of z y x, of their squares, of zy zx yx; sum, sum of squares, least and greatest
-grey; cell counts (see `pipeline.kernels.cells`); cells at the volume's border and at the mask."""
+grey; cell counts (see `pipeline.kernels.cells`: crossings, Euler number, sections); cells at the
+volume's border and at the mask."""
 
 NO_VOXEL = np.iinfo(np.int64).max
 """First voxel of a body that has none in the tile's core (it lies in the shared layer)."""

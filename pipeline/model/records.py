@@ -165,6 +165,21 @@ PARTICLES = Table(
             "Wadell: surface of the ball of equal volume over the surface (ISO 9276-6). May "
             "exceed 1 for bodies of few voxels.",
         ),
+        Column("thickness_um", REAL, "Mean thickness of a plate: twice volume over surface.", True),
+        Column(
+            "mean_curvature_integral_um",
+            REAL,
+            "Integral of the mean curvature over the surface, from Euler numbers of sections along "
+            "13 families of lattice planes (Ohser & Muecklich 2000, ch. 4); negative where saddles "
+            "and hollows outweigh.",
+            True,
+        ),
+        Column(
+            "mean_caliper_um",
+            REAL,
+            "mean_curvature_integral_um / (2 pi): the mean Feret diameter if convex.",
+            True,
+        ),
         Column("euler_number", COUNT, "Bodies minus tunnels plus cavities."),
         *_axes("bbox_{}_start_vx", COUNT, "First voxel of the bounding box along {}."),
         *_axes("bbox_{}_stop_vx", COUNT, "First voxel beyond the bounding box along {}."),
@@ -224,6 +239,22 @@ PARTICLES = Table(
             "sqrt_projected_area_um",
             REAL,
             "Square root of projected_area_um2 (Murakami & Endo 1994).",
+            True,
+        ),
+        Column(
+            "shape_class",
+            TEXT,
+            "branched if solidity is under 0.4, then network from two tunnels on (Euler number "
+            "under -1); else compact if elongation and flatness are 2/3 or more (Zingg 1935), "
+            "platelet if flatness is the smaller, needle if elongation is. The value 0.4 is common "
+            "practice, no source.",
+            True,
+        ),
+        Column(
+            "shape_margin",
+            REAL,
+            "Distance to the next class: least change of a ratio, as a natural logarithm, or of "
+            "the Euler number, that alters the class.",
             True,
         ),
         Column("grey_mean", REAL, "Mean grey, in grey levels of the source."),

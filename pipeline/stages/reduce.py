@@ -20,6 +20,7 @@ from pipeline.kernels.reduce import (
     take_census,
 )
 from pipeline.kernels.seams import flatten_forest, merge_pairs
+from pipeline.kernels.shapes import classify_shapes
 from pipeline.kernels.tally import NO_VOXEL
 from pipeline.model.plan import Plan
 from pipeline.model.records import PARTICLES, PHASES
@@ -112,6 +113,7 @@ class ReduceStage:
         columns |= hulls.describe(
             len(plan.grid), partial(self._hulls, census=census, offsets=offsets), merged
         )
+        columns |= classify_shapes(columns)
         names = np.array([phase.name for phase in plan.recipe.phases])
         n = census.particle_id.size
         values = {

@@ -28,6 +28,7 @@ from pipeline.verify.references import (
     measure_regions,
     touches,
 )
+from pipeline.verify.sections import class_of, curvature_whole
 from pipeline.verify.volumes import Edges, Trial
 
 EXACT = 0.0
@@ -201,6 +202,8 @@ class PhaseComparison:
         yield from self._greys(regions, n)
         yield from self._axes(regions)
         yield from self._hulls(voxel_um)
+        yield from self._curvatures(voxel_um)
+        yield from self._classes()
         yield from self._flags(n)
 
     def _sizes(self, regions: Regions) -> Iterator[Finding]:
@@ -285,6 +288,46 @@ class PhaseComparison:
         )  # fmt: skip
         yield compare_values(
             "feret_mid_um", QHULL, np.array(got_across), np.array(across), 1e-6, "relative"
+        )
+
+    def _curvatures(self, voxel_um: Edges) -> Iterator[Finding]:
+        """Compare where the reference is defined: cubic voxels that join across corners.
+
+        Yields
+        ------
+        Finding
+            One a column.
+        """
+        thickness = 2 * self.columns["volume_um3"] / self.columns["surface_um2"]
+        yield compare_values(
+            "thickness_um", NUMPY, self.columns["thickness_um"], thickness, ROUNDING, "relative"
+        )
+        if np.ptp(voxel_um) == 0 and self.trial.recipe.label.connectivity == 26:
+            wanted = curvature_whole(self.labels, voxel_um)
+            for name, values in (
+                ("mean_curvature_integral_um", wanted),
+                ("mean_caliper_um", wanted / (2 * np.pi)),
+            ):
+                yield compare_values(
+                    f"{name}, 26 neighbours", NUMPY, self.columns[name], values, 1e-7, "relative"
+                )
+
+    def _classes(self) -> Iterator[Finding]:
+        """Compare with the rules read from their definition, particle by particle.
+
+        Yields
+        ------
+        Finding
+            The class and its margin.
+        """
+        names = ("solidity", "euler_number", "elongation", "flatness")
+        rows = zip(*(self.columns[name] for name in names), strict=True)
+        found = [class_of(*map(float, row)) for row in rows]
+        wrong = self.columns["shape_class"] != np.array([name for name, _ in found])
+        yield compare_values("shape_class", NUMPY, wrong, np.zeros_like(wrong), EXACT, "classes")
+        margins = np.array([margin for _, margin in found])
+        yield compare_values(
+            "shape_margin", NUMPY, self.columns["shape_margin"], margins, ROUNDING, "absolute"
         )
 
     def _axes(self, regions: Regions) -> Iterator[Finding]:

@@ -9,6 +9,7 @@ from pipeline.kernels.cells import (
     CELLS_PER_STEP,
     CORNERS,
     DIRECTIONS,
+    EULER,
     N_CELL_COUNTS,
     build_cell_tables,
 )
@@ -40,7 +41,7 @@ def test_directions_are_the_26_neighbours_without_their_opposites():
     both = set(DIRECTIONS) | {tuple(-v for v in d) for d in DIRECTIONS}
     assert len(both) == 26
     assert (0, 0, 0) not in both
-    assert N_CELL_COUNTS == 14
+    assert N_CELL_COUNTS == 21
 
 
 @pytest.mark.parametrize("connectivity", [6, 18, 26])
@@ -94,7 +95,7 @@ def test_euler_number_of_a_volume(connectivity, reference, density):
     for configuration in cells_of(volume).ravel().tolist():
         while configuration:
             part = int(component[configuration])
-            total += counts[part, -1]
+            total += counts[part, EULER]
             configuration &= ~part
     assert total % 8 == 0
     if connectivity == 18:

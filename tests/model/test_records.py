@@ -7,6 +7,7 @@ import pytest
 from pipeline.kernels.convexity import HullColumns
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.reduce import MergedTallies
+from pipeline.kernels.shapes import classify_shapes
 from pipeline.model.metadata import ScanMetadata
 from pipeline.model.records import PARTICLES, PHASES, SCANS, TABLES, write_dictionary
 
@@ -54,6 +55,7 @@ def test_descriptors_are_the_columns_of_particles():
     unit, load, none = (1.0, 1.0, 1.0), (1.0, 0.0, 0.0), MergedTallies.empty(0)
     columns = describe_particles(none, unit, load, 1.0, 0.0)
     columns |= HullColumns(columns, unit, load).describe(0, no_tile, none)
+    columns |= classify_shapes(columns)
     keys = {"scan_id", "job", "phase", "particle_id"}
     assert set(columns) == {c.name for c in PARTICLES.columns} - keys
     for name, values in columns.items():

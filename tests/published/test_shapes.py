@@ -201,3 +201,63 @@ def test_solidity_of_balls_is_that_of_their_voxels(count_bodies):
         body = np.square(points((2 * radius + 4,) * 3, centre)).sum(0) <= radius**2
         row = rows_of(count_bodies, body.astype(np.uint8))
         assert row["solidity"] == pytest.approx(solidity, abs=0.01)
+
+
+@pytest.mark.parametrize("voxel_um", [(1.0, 1.0, 1.0), (2.0, 1.0, 1.0)])
+@pytest.mark.parametrize("axes", [(10, 10, 10), (20, 20, 20), (8, 20, 20), (24, 8, 8)])
+def test_mean_caliper_of_ellipsoids(count_bodies, axes, voxel_um):
+    # Mean width of an ellipsoid: 2 E |A n| over all directions n (Santalo 1976); M = 2 pi times it.
+    rng = np.random.default_rng(11)
+    directions = rng.standard_normal((200_000, 3))
+    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
+    wanted = 2 * np.linalg.norm(directions * np.array(axes), axis=1).mean()
+    shape = tuple(int(54 / v) for v in voxel_um)
+    ratios = []
+    for rotation in Rotation.random(10, rng):
+        p = points(shape, rng.uniform(26, 27, 3), voxel_um)
+        p = np.einsum("ij,jzyx->izyx", rotation.as_matrix().T, p)
+        body = (np.square(p / np.array(axes)[:, None, None, None]).sum(0) <= 1).astype(np.uint8)
+        row = rows_of(count_bodies, body, voxel_um=voxel_um)
+        ratios.append(row["mean_caliper_um"] / wanted)
+        integral = row["mean_curvature_integral_um"]
+        assert integral == pytest.approx(2 * np.pi * row["mean_caliper_um"])
+    # Small caps are missed: a fifth of a voxel at either end of a ball of radius 10.
+    assert np.mean(ratios) == pytest.approx(0.99, abs=0.025)
+    # Voxels twice as long along z see a thin body's tips by chance.
+    assert np.std(ratios) < (0.015 if voxel_um == (1.0, 1.0, 1.0) else 0.04)
+
+
+def test_mean_curvature_turns_its_sign_with_the_body(count_bodies):
+    # M of a body less M of a cavity: 4 pi (R - r) for a shell.
+    distance = np.sqrt(np.square(points((50, 50, 50), (24.6, 24.3, 24.8))).sum(0))
+    shell = ((distance <= 20) & (distance > 10)).astype(np.uint8)
+    integral = rows_of(count_bodies, shell)["mean_curvature_integral_um"]
+    assert integral == pytest.approx(4 * np.pi * (20 - 10), rel=0.03)
+
+
+@pytest.mark.parametrize("edges", [(40, 36, 4), (38, 38, 6)])
+def test_thickness_of_plates_in_any_direction(count_bodies, edges):
+    ratios = []
+    a, b, c = edges
+    wanted = 2 * a * b * c / (2 * (a * b + b * c + c * a))
+    for rotation in Rotation.random(12, np.random.default_rng(4)):
+        body = box(edges, rotation, np.random.default_rng(5).uniform(31, 32, 3), 63)
+        row = rows_of(count_bodies, body)
+        ratios.append(row["thickness_um"] / wanted)
+        assert row["shape_class"] == "platelet"
+        assert row["shape_margin"] > 0.5
+    assert np.mean(ratios) == pytest.approx(1, abs=0.05)
+
+
+def test_a_platelet_as_found_in_practice(count_bodies):
+    # Common practice, no source: 0.0018 mm3 and 0.358 mm2 give 2V/S = 10 um and sphericity 0.20.
+    edge, thick = 412, 10.6
+    voxel = 5.3
+    turn = Rotation.from_euler("zyx", (0.4, 0.3, 0.5))
+    body = box((edge / voxel, edge / voxel, thick / voxel), turn, (48.2, 48.6, 48.1), 97)
+    row = rows_of(count_bodies, body, voxel_um=(voxel,) * 3)
+    assert row["volume_um3"] == pytest.approx(0.0018e9, rel=0.03)
+    assert row["surface_um2"] == pytest.approx(0.358e6, rel=0.06)
+    assert row["thickness_um"] == pytest.approx(10, rel=0.06)
+    assert row["sphericity"] == pytest.approx(0.20, abs=0.015)
+    assert row["shape_class"] == "platelet"

@@ -50,6 +50,8 @@ def test_one_changed_number_is_seen(passed: tuple[Trial, Outcome], name: str) ->
     worst = int(np.argmax(outcome.particles[PHASE]["major_um"]))
     if values.dtype == bool:
         values[worst] = not values[worst]
+    elif values.dtype == object:
+        values[worst] = "compact" if values[worst] == "needle" else "needle"
     elif values.dtype.kind == "i":
         values[worst] += 1
     else:
