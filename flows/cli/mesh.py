@@ -15,13 +15,20 @@ from flows.cli.tables import print_table
 from flows.settings import load_settings
 from pipeline.errors import UsageError
 from pipeline.model.sizes import parse_bytes
-from pipeline.report.meshes import LIMIT_BYTES, ParticleMesh, mesh_particle, write_mesh
+from pipeline.report.meshes import (
+    LIMIT_BYTES,
+    ParticleMesh,
+    mesh_particle,
+    write_mesh,
+    write_pictures,
+)
 from pipeline.stores.crops import CropReader, open_crops
 
 SHOWN = {
     "particle": "particle_id",
     "faces": "n_faces",
     "shells": "n_shells",
+    "cavities": "n_cavities",
     "watertight": "watertight",
     "volume_um3": "volume_um3",
     "volume_error": "volume_error",
@@ -42,6 +49,13 @@ class Format(StrEnum):
     obj = "obj"
     gltf = "gltf"
     vtu = "vtu"
+
+
+class ColourBy(StrEnum):
+    """What may colour a picture."""
+
+    thickness = "thickness"
+    curvature = "curvature"
 
 
 def mesh(
@@ -71,6 +85,12 @@ def mesh(
             show_default=False,
         ),
     ] = None,
+    picture: Annotated[
+        bool, typer.Option("--picture", help="Draw each, and a sheet of all, as PNG.")
+    ] = False,
+    colour_by: Annotated[ColourBy, typer.Option(help="What colours pictures.")] = (
+        ColourBy.thickness
+    ),
     output: Annotated[
         Path | None,
         typer.Option(
@@ -87,7 +107,7 @@ def mesh(
     Coordinates are um, (x, y, z) of the scan.  A JSON file beside each surface tells its quality.
     Voxels that touch by a corner only lie in shells of their own.
 
-    Example:  castcensus mesh A319-07-F --phase iron-rich --top 5 --format ply --format vtu
+    Example:  castcensus mesh A319-07-F --phase iron-rich --top 12 --format vtu --picture
     """
     if particle and top is not None:
         raise UsageError("--particle and --top exclude each other.", "Give one of them.")
@@ -97,14 +117,17 @@ def mesh(
     folder = output or settings.workspace / "reports" / "meshes" / scan
     limit = LIMIT_BYTES if memory_limit is None else parse_bytes(memory_limit)
     formats = [f.value for f in format_ or [Format.stl]]
-    told = []
+    told, meshes = [], []
     for particle_id in particle or crops.largest(name, top or 1):
         made = mesh_particle(crops, name, particle_id, max_error_um, limit)
         _warn(made)
+        meshes.append(made)
         paths = write_mesh(made, folder, formats)
         told.append({**made.facts(), "files": [str(p) for p in paths]})
+    pictures = write_pictures(meshes, folder, colour_by) if picture and meshes else []
     if json_:
-        print(json.dumps({"scan": scan, "phase": name, "unit": "um", "particles": told}, indent=2))
+        answer = {"scan": scan, "phase": name, "unit": "um", "particles": told}
+        print(json.dumps({**answer, "pictures": [str(p) for p in pictures]}, indent=2))
     else:
         print_table(list(SHOWN), [[row[key] for key in SHOWN.values()] for row in told])
         say(f"{len(told)} surfaces of {name} written to {folder}, in um, axes x y z.")

@@ -8,6 +8,8 @@ error.  The coarsest proposal that holds all of it is the answer, or else the su
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from fast_simplification import simplify
 from numpy.typing import NDArray
@@ -45,17 +47,61 @@ def decimate_surface(surface: Surface, max_error_um: float) -> tuple[Surface, fl
     """
     if max_error_um <= 0.0:
         return surface, 0.0
+    # Shell by shell: a shell of one voxel, which hardly gets simpler, shall not hold up the rest.
+    found = [_decimate_shell(shell, max_error_um) for shell in split_shells(surface)]
+    joined = join_shells([shell for shell, _ in found])
+    if len(found) > 1 and _crosses(joined):
+        # Shells came to cross each other: all get simpler together, by less.
+        return _decimate_shell(surface, max_error_um)
+    return joined, max(error for _, error in found)
+
+
+def _decimate_shell(surface: Surface, max_error_um: float) -> tuple[Surface, float]:
     wanted = count_shells(surface), euler_number(surface)
     for budget in _BUDGETS:
         found = _propose(surface, budget * max_error_um)
         if found is None or (count_shells(found), euler_number(found)) != wanted:
             continue
-        if len(find_crossings(sort_triangles(found.vertices, found.faces))):
+        if _crosses(found):
             continue
         error = hausdorff_distance(surface, found)
         if error <= max_error_um:
             return found, error
     return surface, 0.0
+
+
+def _crosses(surface: Surface) -> bool:
+    return len(find_crossings(sort_triangles(surface.vertices, surface.faces))) > 0
+
+
+def split_shells(surface: Surface) -> list[Surface]:
+    """Return each closed shell of a surface as a surface of its own, in the order of vertices."""
+    shell = label_shells(surface)
+    if shell.max() == 0:
+        return [surface]
+    number = np.empty(len(shell), np.int64)
+    # Vertices and triangles by shell, in their own order within each.
+    by_shell = np.argsort(shell, kind="stable")
+    starts = np.searchsorted(shell[by_shell], np.arange(shell.max() + 2))
+    number[by_shell] = np.arange(len(shell)) - starts[shell[by_shell]]
+    of_face = shell[surface.faces[:, 0]]
+    faces = surface.faces[np.argsort(of_face, kind="stable")]
+    cuts = np.searchsorted(np.sort(of_face), np.arange(shell.max() + 2))
+    return [
+        Surface(surface.vertices[by_shell[a:b]], number[faces[c:d]])
+        for a, b, c, d in zip(starts[:-1], starts[1:], cuts[:-1], cuts[1:], strict=True)
+    ]
+
+
+def join_shells(shells: Sequence[Surface]) -> Surface:
+    """Return several surfaces as one."""
+    if len(shells) == 1:
+        return shells[0]
+    starts = np.cumsum([0, *(len(s.vertices) for s in shells[:-1])])
+    return Surface(
+        np.concatenate([s.vertices for s in shells]),
+        np.concatenate([s.faces + n for s, n in zip(shells, starts, strict=True)]),
+    )
 
 
 def hausdorff_distance(fine: Surface, coarse: Surface) -> float:

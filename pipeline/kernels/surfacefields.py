@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.kernels.decimation import count_shells, euler_number
+from pipeline.kernels.decimation import euler_number, split_shells
 from pipeline.kernels.relaxation import find_rings
 from pipeline.kernels.surface import Surface, area_vectors
 from pipeline.kernels.trianglegrid import cast_rays, find_crossings, sort_triangles
@@ -22,7 +22,9 @@ class MeshQuality:
     Parameters
     ----------
     n_vertices, n_faces, n_shells : int
-        Sizes; a cavity is a shell of its own.
+        Sizes; a cavity is a shell of its own, and so is a part that hangs on by corners only.
+    n_cavities : int
+        Shells that bound a cavity.
     euler_number : int
         Of the surface: twice the shells minus twice the tunnels.
     watertight : bool
@@ -41,6 +43,7 @@ class MeshQuality:
     n_vertices: int
     n_faces: int
     n_shells: int
+    n_cavities: int
     euler_number: int
     watertight: bool
     volume_um3: float
@@ -69,10 +72,12 @@ def measure_quality(surface: Surface, voxels_um3: float) -> MeshQuality:
     """
     aspects = aspect_ratios(surface)
     volume = surface.volume_um3
+    shells = split_shells(surface)
     return MeshQuality(
         n_vertices=len(surface.vertices),
         n_faces=len(surface.faces),
-        n_shells=count_shells(surface),
+        n_shells=len(shells),
+        n_cavities=sum(shell.volume_um3 < 0.0 for shell in shells),
         euler_number=euler_number(surface),
         watertight=is_watertight(surface),
         volume_um3=volume,

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from pipeline.errors import PlanError
@@ -21,8 +22,10 @@ from pipeline.kernels.surfacefields import (
     measure_quality,
     measure_thickness,
 )
+from pipeline.report.figures import save_figure
+from pipeline.report.surfaces import Shown, draw_sheet, draw_surface
 from pipeline.stores.crops import Crop, CropReader
-from pipeline.stores.job import write_whole
+from pipeline.stores.job import write_partly, write_whole
 from pipeline.stores.surfacefiles import SUFFIXES, write_surface
 
 ERROR_SHARE = 0.25
@@ -30,6 +33,12 @@ ERROR_SHARE = 0.25
 
 LIMIT_BYTES = 2 * 2**30
 """Memory of meshing unless stated."""
+
+FIELDS = {
+    "thickness": ("thickness_um", "thickness along the inward normal in µm", False),
+    "curvature": ("curvature_per_um", "mean curvature in 1/µm, negative in dents", True),
+}
+"""What may colour a picture: values by vertex, what they are called there, whether signed."""
 
 COARSEST_LEVEL = 3
 """Level of the pyramid down to which a particle is meshed that does not fit at full resolution."""
@@ -90,6 +99,13 @@ class ParticleMesh:
     def touches_border(self) -> bool:
         """Whether the volume's border cuts the particle; the surface is closed there."""
         return any(any(pair) for pair in self.clipped)
+
+    @property
+    def title(self) -> str:
+        """Line above its picture."""
+        cut = ", cut by the border" if self.touches_border else ""
+        volume = f"{float(f'{self.quality.volume_um3:.4g}'):,.6g}".replace(",", "\u202f")
+        return f"{self.phase} {self.particle_id}\n{volume} µm³{cut}"
 
     def facts(self) -> dict[str, Any]:
         """Return what stands beside the files: units, frame, flags, quality."""
@@ -193,6 +209,46 @@ def mesh_crop(crop: Crop, max_error_um: float | None = None) -> ParticleMesh:
         curvature_per_um=measure_curvature(surface),
         row=crop.row,
     )
+
+
+def write_pictures(meshes: Sequence[ParticleMesh], folder: Path, field: str) -> list[Path]:
+    """Draw each particle, and all of them on one sheet if there are several.
+
+    Parameters
+    ----------
+    meshes : sequence of ParticleMesh
+        Particles of one scan.
+    folder : Path
+        Where to.
+    field : str
+        One of `FIELDS`.
+
+    Returns
+    -------
+    list of Path
+        PNG files: one a particle, then the sheet.
+
+    Raises
+    ------
+    StoreError
+        If they cannot be written.
+    """
+    name, label, signed = FIELDS[field]
+    shown = [Shown(mesh.surface, getattr(mesh, name), mesh.title) for mesh in meshes]
+    paths = []
+    for mesh, one in zip(meshes, shown, strict=True):
+        paths.append(folder / f"{mesh.name}.png")
+        _save(draw_surface(one, label, mesh.load_axis, signed=signed), paths[-1])
+    if len(meshes) > 1:
+        first = meshes[0]
+        paths.append(folder / f"{first.phase}-sheet.png")
+        title = f"{first.scan_id}, {len(meshes)} particles, {first.phase}"
+        _save(draw_sheet(shown, label, first.load_axis, title, signed=signed), paths[-1])
+    return paths
+
+
+def _save(figure: Figure, path: Path) -> None:
+    write_partly(path, lambda partial: save_figure(figure, partial))
 
 
 def write_mesh(mesh: ParticleMesh, folder: Path, formats: Sequence[str]) -> list[Path]:

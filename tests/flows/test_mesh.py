@@ -50,7 +50,7 @@ def call(command, monkeypatch, capsys):
 def test_the_largest_particles_in_two_formats(command):
     told = command.json(
         "mesh", "a", "--phase", "iron-rich", "--top", 2, "--format", "ply", "--format", "vtu",
-        "--output", "out",
+        "--output", "out", "--picture",
     )  # fmt: skip
     assert (told["scan"], told["phase"], told["unit"]) == ("a", "iron-rich", "um")
     assert len(told["particles"]) == 2
@@ -64,6 +64,11 @@ def test_the_largest_particles_in_two_formats(command):
         assert mesh.volume == pytest.approx(row["volume_um3"], rel=1e-4)
         assert len(meshio.read(vtu).cells_dict["triangle"]) == row["n_faces"]
         assert json.loads(facts.read_text())["particle_id"] == row["particle_id"]
+    pictures = [command.cwd / f for f in told["pictures"]]
+    ids = [row["particle_id"] for row in told["particles"]]
+    names = [f"iron-rich-{name}.png" for name in (*ids, "sheet")]
+    assert [p.name for p in pictures] == names
+    assert all(p.read_bytes().startswith(b"\x89PNG") for p in pictures)
     volumes = [row["volume_um3_catalogue"] for row in told["particles"]]
     assert volumes[0] >= volumes[1]
 

@@ -4,7 +4,13 @@ import trimesh
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from pipeline.kernels.decimation import count_shells, decimate_surface, hausdorff_distance
+from pipeline.kernels.decimation import (
+    count_shells,
+    decimate_surface,
+    hausdorff_distance,
+    join_shells,
+    split_shells,
+)
 from pipeline.kernels.surface import Surface, mesh_surface
 from pipeline.kernels.surfacefields import measure_quality
 
@@ -33,7 +39,7 @@ def test_fewer_triangles_within_the_error(name):
         assert quality.n_shells == count_shells(surface)
         mesh = trimesh.Trimesh(surface.vertices, surface.faces, process=False)
         assert quality.euler_number == mesh.euler_number
-        assert quality.area_um2 == pytest.approx(surface.area_um2, rel=0.02)
+        assert quality.area_um2 == pytest.approx(surface.area_um2, rel=0.04)
         counts.append(len(fewer.faces))
         # Every vertex of one lies within the error of the other, by another library's samples.
         points = trimesh.Trimesh(fewer.vertices, fewer.faces, process=False).sample(200, seed=1)
@@ -43,6 +49,30 @@ def test_fewer_triangles_within_the_error(name):
     assert counts[0] > counts[1] > counts[2]
     # Noise is all saddles; what is smooth somewhere is made of far fewer triangles.
     assert name == "noise" or counts[2] < 0.3 * counts[0]
+
+
+def test_a_shell_of_one_voxel_does_not_hold_up_the_rest():
+    mask = bodies()["torus"]
+    alone = len(decimate_surface(mesh_surface(mask, (1.0, 1.0, 1.0)), 0.4)[0].faces)
+    mask[2, 2, 2] = mask[3, 3, 3] = True
+    surface = mesh_surface(mask, (1.0, 1.0, 1.0))
+    fewer, error = decimate_surface(surface, 0.4)
+    assert (count_shells(surface), count_shells(fewer)) == (3, 3)
+    assert len(fewer.faces) < 1.1 * alone + 16
+    assert 0 < error <= 0.4
+    assert fewer.volume_um3 == pytest.approx(mask.sum())
+
+
+def test_shells_apart_and_together_again():
+    mask = np.random.default_rng(4).random((9, 9, 9)) < 0.2
+    surface = mesh_surface(mask, (1.0, 1.0, 1.0))
+    shells = split_shells(surface)
+    assert len(shells) == count_shells(surface) > 10
+    assert all(count_shells(shell) == 1 for shell in shells)
+    joined = join_shells(shells)
+    assert joined.volume_um3 == pytest.approx(surface.volume_um3)
+    assert joined.area_um2 == pytest.approx(surface.area_um2)
+    assert np.array_equal(np.sort(joined.vertices, 0), np.sort(surface.vertices, 0))
 
 
 def test_no_error_allowed_changes_nothing():

@@ -46,7 +46,9 @@ def test_quality_of_what_is_wrong():
     surface = mesh_surface(ball(4), (1.0, 1.0, 1.0))
     good = measure_quality(surface, float(ball(4).sum()))
     assert (good.watertight, good.n_crossings, good.n_shells) == (True, 0, 1)
-    assert good.euler_number == 2
+    assert (good.euler_number, good.n_cavities) == (2, 0)
+    hollow = measure_quality(mesh_surface(ball(6, 4), (1.0, 1.0, 1.0)), 1.0)
+    assert (hollow.n_shells, hollow.n_cavities) == (2, 1)
     assert abs(good.volume_error) < 1e-9
     assert 1 <= good.aspect_median <= good.aspect_p99 <= good.aspect_max < 3
     holed = measure_quality(Surface(surface.vertices, surface.faces[2:]), 1.0)
