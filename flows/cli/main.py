@@ -33,6 +33,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "check": ("flows.cli.check", "check", "Read every checksum of a scan; name each damage."),
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
     "mesh": ("flows.cli.mesh", "mesh", "Write surfaces of particles for other programs."),
+    "stress": ("flows.cli.stress", "stress", "Say what stress particles concentrate."),
     "verify": ("flows.cli.verify", "verify", "Hold this installation against general libraries."),
     "dictionary": ("flows.cli.catalogue", "dictionary", "Print what each column means."),
 }

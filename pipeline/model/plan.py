@@ -17,6 +17,7 @@ from pipeline.model.grid import TileGrid, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
 from pipeline.model.metadata import ScanMetadata
 from pipeline.model.recipe import Denoise, Recipe, hash_values
+from pipeline.model.stress import StressTask
 
 GREY_LEVELS = 65536
 """Levels of the conditioned grey scale (uint16)."""
@@ -78,6 +79,7 @@ class Plan(BaseModel):
     metadata: ScanMetadata
     code_version: str
     stages: tuple[StagePlan, ...]
+    stress: StressTask | None = None
 
     @property
     def grid(self) -> TileGrid:

@@ -23,6 +23,7 @@ from pipeline.stages.present import PresentStage
 from pipeline.stages.reduce import ReduceStage
 from pipeline.stages.seams import SeamsStage
 from pipeline.stages.segment import SegmentStage
+from pipeline.stages.stress import StressStage
 from pipeline.stages.survey import SurveyStage
 from pipeline.stores.job import JobFolder
 from pipeline.stores.volume import prepare_process
@@ -58,6 +59,7 @@ STAGES: dict[str, Callable[[JobFolder, Plan], Stage]] = {
     "reduce": ReduceStage,
     "catalogue": CatalogueStage,
     "present": PresentStage,
+    "stress": StressStage,
 }
 
 

@@ -10,6 +10,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.kernels.assessment import Constants, assess_particle
 from pipeline.kernels.bilateral import denoise_bilateral
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.cleanup import CleanUp, clean_phases
@@ -31,6 +32,7 @@ from pipeline.kernels.reduce import (
     sum_sizes,
     take_census,
 )
+from pipeline.kernels.screening import screen_particles
 from pipeline.kernels.seams import cut_faces, flatten_forest, match_faces, merge_pairs
 from pipeline.kernels.surface import mesh_surface
 from pipeline.kernels.surfacefields import measure_thickness
@@ -71,6 +73,16 @@ def warm_kernels() -> None:
     surface = mesh_surface(np.ones((2, 3, 4), np.bool_), (1.0, 1.0, 1.0))
     measure_thickness(decimate_surface(surface, 0.1)[0])
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
+
+
+def warm_stress() -> None:
+    """Run every compiled kernel of a stress job on a few voxels."""
+    materials = ((0.0, 0.0), (51.0, 26.0), (69.0, 63.0))
+    mask = np.zeros((8, 8, 8), np.bool_)
+    mask[3:5, 2:6, 2:6] = True
+    constants = Constants(materials, 1, 2, materials[2], materials[2])
+    assess_particle(mask, None, constants, (1.0, 0.0, 0.0), (1.0, 1.0, 1.0))
+    screen_particles(np.ones((1, 3)), np.eye(3)[None], (1.0, 0.0, 0.0), *materials[1:])
 
 
 def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:

@@ -29,7 +29,7 @@ import pyarrow.dataset as pads
 from filelock import FileLock, Timeout
 
 from pipeline.errors import DamageError, NotFoundError, StoreError, UsageError
-from pipeline.model.records import PARTICLES, PHASES, SCANS, TABLES
+from pipeline.model.records import PARTICLES, PHASES, SCANS, STRESS, TABLES
 from pipeline.stores.delta import DeltaRows, flat, quoted, where
 from pipeline.stores.rows import (
     RowFile,
@@ -43,6 +43,7 @@ LOCK_TIMEOUT_S = 120.0
 """Longest wait for another commit of the same scan."""
 
 _BY_NAME = {table.name: table for table in TABLES}
+_BESIDE = tuple(table for table in TABLES if table is not SCANS)
 _LOG = logging.getLogger(__name__)
 
 
@@ -124,8 +125,10 @@ class Catalogue:
         files = {SCANS.name: self._tables[SCANS.name].files(version)}
         visible = {(f.scan_id, f.job) for f in files[SCANS.name]}
         pins = self._tables[SCANS.name].notes(version) if visible else {}
-        for table in (PHASES, PARTICLES):
-            rows = self._tables[table.name].files(pins[table.name]) if visible else ()
+        for table in _BESIDE:
+            # A version from before a table existed names no version of it.
+            pin = pins.get(table.name, -1)
+            rows = self._tables[table.name].files(pin) if pin >= 0 else ()
             files[table.name] = tuple(f for f in rows if (f.scan_id, f.job) in visible)
         return Snapshot(version, files)
 
@@ -220,7 +223,8 @@ class Catalogue:
         snapshot = self.snapshot(version)
         self._need(snapshot, scan_id)
         digest = hashlib.sha256(b"castcensus rows 1")
-        for table in sorted(TABLES, key=lambda t: t.name):
+        # What is asked of a finished census later does not change its identity.
+        for table in sorted((t for t in TABLES if t is not STRESS), key=lambda t: t.name):
             dataset = snapshot.dataset(table.name, scan_id)
             order = order_rows(_load(dataset, list(table.order)))
             digest.update(f"\0{table.name}\0{len(order)}".encode())
@@ -276,6 +280,46 @@ class Catalogue:
             self._sweep(where(scan_id, f"AND job <> {quoted(job)}"))
         return version
 
+    def amend(self, scan_id: str, job: str, table_name: str, rows: pa.Table) -> int:
+        """Put rows about a scan that is there beside its census, in place of earlier ones.
+
+        All or nothing, like a commit: the rows appear with the next version of the scan's own row.
+
+        Parameters
+        ----------
+        scan_id, job : str
+            The scan and the job of its census; every row must say the same.
+        table_name : str
+            Table that the rows belong to.
+        rows : pyarrow.Table
+            All rows of the scan in that table.
+
+        Returns
+        -------
+        int
+            Version of the catalogue in which they appear.
+
+        Raises
+        ------
+        NotFoundError
+            There is no such scan, or another job has counted it meanwhile.
+        StoreError
+            Rows that do not fit, or a folder that cannot be written.
+        """
+        check_rows(_BY_NAME[table_name], rows)
+        with self._writing(scan_id):
+            scan = self.read(SCANS.name, scan_id)
+            holder = scan["job"][0].as_py()
+            if holder != job:
+                raise NotFoundError(
+                    f"scan {scan_id} was counted again by job {holder}; the rows at hand are about "
+                    f"job {job}.",
+                    "Ask again.",
+                )
+            self._tables[table_name].prepare()
+            self._tables[table_name].overwrite(rows.to_batches(), scan_id, job)
+            return self._publish(scan.cast(SCANS.schema), scan_id, job)
+
     def remove(self, scan_id: str) -> int:
         """Take a scan out of the catalogue; earlier versions still hold it.
 
@@ -308,11 +352,14 @@ class Catalogue:
 
     def _pins(self) -> dict[str, int]:
         """Return the versions that the tables beside `scans` have now."""
-        return {t.name: self._tables[t.name].version() for t in (PHASES, PARTICLES)}
+        versions = {t.name: self._tables[t.name].version() for t in _BESIDE}
+        return {name: version for name, version in versions.items() if version >= 0}
 
     def _sweep(self, predicate: str) -> None:
         """Take invisible rows out of the current versions of the tables beside `scans`."""
-        for table in (PHASES, PARTICLES):
+        for table in _BESIDE:
+            if self._tables[table.name].version() < 0:
+                continue
             try:
                 self._tables[table.name].delete(predicate)
             except StoreError as error:

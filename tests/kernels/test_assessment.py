@@ -36,7 +36,8 @@ def test_thickness_of_plates_balls_and_single_layers():
     assert measure_thickness(disc(half=3.0)) == pytest.approx(6.0, rel=0.15)
     z, y, x = grid()
     assert measure_thickness(z * z + y * y + x * x < 100) == pytest.approx(10.0, rel=0.1)
-    assert measure_thickness(np.ones((1, 20, 20), bool)) == pytest.approx(2.0)
+    assert measure_thickness(np.ones((1, 20, 20), bool)) == 1.0
+    assert measure_thickness(np.ones((2, 20, 20), bool)) == pytest.approx(2.0)
 
 
 def test_thin_plates_are_refined_and_wide_ones_coarsened_or_cut():
