@@ -3,11 +3,13 @@
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from flows.cli.stress import read_axis
 from pipeline.errors import UsageError
 from pipeline.model.stress import CAUTION
+from pipeline.run import run
 
 
 def test_a_direction_is_three_numbers() -> None:
@@ -19,21 +21,20 @@ def test_a_direction_is_three_numbers() -> None:
 
 @pytest.mark.cluster
 def test_particles_are_ranked_and_the_caution_is_shown(
-    castcensus: Any, volume: Path, tmp_path: Path
+    castcensus: Any, plan_job: Any, tmp_path: Path
 ) -> None:
-    split = ("--recipe", "one-phase", "--set", "segment.method=manual")
-    castcensus(
-        "submit", volume, "--scan", "s", "--voxel-um", "2", "--cluster", "loop", *split,
-        "--set", "segment.thresholds=[1500]",
-        "--set", "condition.mask=none", "--workspace", "w",
-    )  # fmt: skip
-    ask = ("stress", "s", "--top", "1", "--cluster", "loop", "--workspace", "w")
-    _, err = castcensus(*ask, status=2)
-    assert "elastic constants of phase" in err
-    assert "--set elastic." in err
-    names = ("background", "particle")
-    constants = [f"--set=elastic.{n}.youngs_gpa={e}" for n, e in zip(names, (70, 160), strict=True)]
-    out, err = castcensus(*ask, "--maps", *constants)
+    volume = np.zeros((24, 24, 24), np.uint8)
+    volume[10:14, 6:18, 6:18] = 1
+    np.save(tmp_path / "plate.npy", volume)
+    phases = [{"name": "matrix", "kind": "background"}, {"name": "iron-rich", "kind": "particles"}]
+    recipe = {
+        "condition": {"mask": "none", "denoise": {"method": "none"}},
+        "segment": {"method": "manual", "thresholds": [0.5]},
+        "phases": phases,
+    }
+    run(plan_job(tmp_path / "w", tmp_path / "plate.npy", recipe, scan_id="s").path)
+    ask = ("stress", "s", "--cluster", "loop", "--workspace", "w", "--maps")
+    out, err = castcensus(*ask, "--set", "elastic.iron-rich.youngs_gpa=190")
     assert "solved" in out
     assert CAUTION in err
     assert len(list((tmp_path / "w" / "reports" / "stress" / "s").glob("*-directions.png"))) == 1

@@ -451,4 +451,4 @@ def test_the_commit_names_the_versions_beside_it(catalogue):
     catalogue.commit(*scan_rows("a", "j1"))
     log = (catalogue.root / "scans" / "_delta_log" / f"{1:020d}.json").read_text()
     notes = [json.loads(line).get("commitInfo", {}).get("castcensus") for line in log.splitlines()]
-    assert {"phases": 1, "particles": 1} in notes
+    assert {"phases": 1, "particles": 1, "stress": 0} in notes
