@@ -1,9 +1,9 @@
-"""Fewer triangles within a stated error: what a simplifier proposes is taken only if it is sound.
+"""Fewer triangles within a stated distance: what is proposed is measured before it is taken.
 
-Edges are collapsed by quadric error (Garland and Heckbert 1997, SIGGRAPH, 209-216) in the library
-fast-simplification.  It promises neither topology nor a distance, so every proposal is measured:
-closed, as many shells and tunnels as before, no triangles that cross, Hausdorff distance within the
-error.  The coarsest proposal that holds all of it is the answer, or else the surface as it was.
+Collapsing edges (`pipeline.kernels.collapse`) keeps a surface closed and its tunnels, but bounds
+only the distance from planes and may let sides cross.  So every proposal is measured: shells and
+tunnels as before, no triangles that cross, Hausdorff distance within the error.  The coarsest
+proposal that holds all of it is the answer, or else the surface as it was.
 """
 
 from __future__ import annotations
@@ -11,21 +11,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from fast_simplification import simplify
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.kernels.relaxation import find_rings
+from pipeline.kernels.collapse import collapse_edges
 from pipeline.kernels.surface import Surface, shift_to_volume
 from pipeline.kernels.trianglegrid import distances_to, find_crossings, sort_triangles
 
-_BUDGETS = (3.0, 1.5, 0.75, 0.35, 0.15)
-"""Root of the largest quadric error of a collapse over the error wanted, coarsest first."""
-
-_AGGRESSION = 3.0
-_LAST_THRESHOLD = 1e-9 * 102.0**_AGGRESSION
-"""The library's passes end at this quadric error, in squares of its units of length."""
+_BUDGETS = ((4.0, 0.6), (3.0, 0.8), (2.0, 1.0), (1.0, 1.0), (0.5, 1.0), (0.25, 0.5))
+"""Root of the largest quadric error, and reach, of collapses over the distance wanted."""
 
 
 def decimate_surface(surface: Surface, max_error_um: float) -> tuple[Surface, float]:
@@ -58,11 +53,9 @@ def decimate_surface(surface: Surface, max_error_um: float) -> tuple[Surface, fl
 
 def _decimate_shell(surface: Surface, max_error_um: float) -> tuple[Surface, float]:
     wanted = count_shells(surface), euler_number(surface)
-    for budget in _BUDGETS:
-        found = _propose(surface, budget * max_error_um)
-        if found is None or (count_shells(found), euler_number(found)) != wanted:
-            continue
-        if _crosses(found):
+    for budget, reach in _BUDGETS:
+        found = _propose(surface, budget * max_error_um, reach * max_error_um)
+        if (count_shells(found), euler_number(found)) != wanted or _crosses(found):
             continue
         error = hausdorff_distance(surface, found)
         if error <= max_error_um:
@@ -145,25 +138,11 @@ def euler_number(surface: Surface) -> int:
     return len(surface.vertices) - len(surface.faces) // 2
 
 
-def _propose(surface: Surface, budget_um: float) -> Surface | None:
-    """Collapse edges up to an error; None if what is left is not closed."""
-    scale = _LAST_THRESHOLD**0.5 / budget_um
+def _propose(surface: Surface, budget_um: float, reach_um: float) -> Surface:
+    """Collapse edges up to an error, and give the volume back."""
     middle = surface.vertices.mean(0)
-    points, triangles = simplify(
-        (surface.vertices - middle) * scale,
-        surface.faces.astype(np.int32),
-        target_count=4,
-        agg=_AGGRESSION,
-    )
-    used, numbers = np.unique(triangles, return_inverse=True)
-    faces = numbers.reshape(-1, 3).astype(np.int64)
-    if len(faces) < 4:
-        return None
-    try:
-        find_rings(faces, len(used))
-    except ValueError:
-        return None
-    vertices = np.asarray(points, np.float64)[used] / scale + middle
-    most = np.full(3, budget_um)
-    vertices = shift_to_volume(vertices, faces, np.ones(len(used)), surface.volume_um3, most)
+    points, faces = collapse_edges(surface.vertices - middle, surface.faces, budget_um, reach_um)
+    vertices, most = points + middle, np.full(3, budget_um)
+    even = np.ones(len(vertices))
+    vertices = shift_to_volume(vertices, faces, even, surface.volume_um3, most)
     return Surface(vertices, faces)

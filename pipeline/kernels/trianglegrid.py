@@ -212,7 +212,7 @@ def _beside(a: Vector, b: Vector, s: float) -> float:
 
 
 @njit(nogil=True, cache=True)
-def _square_distance(p: Vector, t: Points) -> float:
+def square_distance(p: Vector, t: Points) -> float:
     """Squared distance of a point from a triangle (regions as in Ericson 2005, section 5.1.5)."""
     a, b, c = _row(t, 0), _row(t, 1), _row(t, 2)
     ab, ac, ap = _minus(b, a), _minus(c, a), _minus(p, a)
@@ -273,7 +273,7 @@ def _nearest(
                             continue
                         c = (i * counts[1] + j) * counts[2] + k
                         for m in range(starts[c], starts[c + 1]):
-                            best = min(best, _square_distance(p, triangles[members[m]]))
+                            best = min(best, square_distance(p, triangles[members[m]]))
         out[n] = np.sqrt(best)
 
 
