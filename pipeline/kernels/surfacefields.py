@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from pipeline.kernels.decimation import euler_number, split_shells
 from pipeline.kernels.relaxation import find_rings
@@ -106,6 +108,39 @@ def aspect_ratios(surface: Surface) -> Values:
     areas = np.linalg.norm(np.cross(t[:, 1] - t[:, 0], t[:, 2] - t[:, 0]), axis=1) / 2
     with np.errstate(divide="ignore"):
         return np.asarray(edges.max(1) * edges.sum(1) / (4 * np.sqrt(3) * areas))
+
+
+def sample_voxels(
+    surface: Surface,
+    field: NDArray[Any],
+    mask: NDArray[np.bool_],
+    voxel_um: tuple[float, float, float],
+    origin_um: tuple[float, float, float] = (0.0, 0.0, 0.0),
+) -> NDArray[Any]:
+    """Return at each vertex the value of the nearest voxel of the body, such as a stress.
+
+    Parameters
+    ----------
+    surface : Surface
+        Surface of the body.
+    field : ndarray, shape (z, y, x)
+        Values of voxels; those outside the body are not looked at.
+    mask : ndarray of bool, shape (z, y, x)
+        Voxels of the body.
+    voxel_um : tuple of float
+        Edges of a voxel, (z, y, x).
+    origin_um : tuple of float
+        Low corner of the array, (z, y, x).
+
+    Returns
+    -------
+    ndarray, shape (n_vertices,)
+        Values, of the field's type.
+    """
+    inside = np.argwhere(mask)
+    tree = cKDTree((inside + 0.5) * voxel_um)
+    nearest = tree.query(surface.vertices[:, ::-1] - np.array(origin_um))[1]
+    return np.asarray(field[tuple(inside[nearest].T)])
 
 
 def measure_thickness(surface: Surface) -> Values:

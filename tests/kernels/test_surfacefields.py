@@ -7,6 +7,7 @@ from pipeline.kernels.surfacefields import (
     measure_curvature,
     measure_quality,
     measure_thickness,
+    sample_voxels,
 )
 
 
@@ -56,6 +57,19 @@ def test_quality_of_what_is_wrong():
     torn = surface.vertices.copy()
     torn[0] = 3 * torn.mean(0) - 2 * torn[0]
     assert measure_quality(Surface(torn, surface.faces), 1.0).n_crossings > 0
+
+
+def test_values_come_from_the_nearest_voxel_of_the_body():
+    mask = np.zeros((7, 8, 9), bool)
+    mask[2:5, 3:6, 2:7] = True
+    field = np.where(mask, np.indices(mask.shape)[0] * 10.0, np.nan)
+    voxel, origin = (2.0, 1.0, 1.0), (50.0, 20.0, 10.0)
+    surface = mesh_surface(mask, voxel, origin)
+    values = sample_voxels(surface, field, mask, voxel, origin)
+    assert sorted(set(values)) == [20.0, 30.0, 40.0]
+    high = surface.vertices[:, 2]
+    assert (values[high > 50 + 2 * 5 - 0.9] == 40).all()
+    assert (values[high < 50 + 2 * 2 + 0.9] == 20).all()
 
 
 def test_aspect_ratios():
