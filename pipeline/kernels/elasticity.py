@@ -214,11 +214,12 @@ class ArrayMedium:
     def __init__(self, cell: Cell, dtype: np.dtype[Any], xp: Any) -> None:
         self.dtype, self.xp = dtype, xp
         self.shape = cell.phases.shape
-        phases = xp.asarray(cell.phases)
+        phases = xp.asarray(cell.phases.astype(np.int32))
         lame = xp.asarray(cell.lame.astype(dtype))
         self._lam, self._mu = lame[:, 0][phases], lame[:, 1][phases]
         edges = _unit_edges(cell)
-        self.scale = [dtype.type(0.25 / h) for h in edges]
+        # Python's floats take the type of the arrays they meet, in every namespace.
+        self.scale = [0.25 / h for h in edges]
         self.mean = np.zeros(6, dtype)
         self._still = np.zeros(6, dtype)
         self.lam, self.mu = _reference(cell)
@@ -232,7 +233,7 @@ class ArrayMedium:
         return self.xp.zeros((3, *self.shape), self.dtype)
 
     def _stress(self, u: Any, mean: NDArray[Any]) -> list[Any]:
-        numbers = [self.dtype.type(m) for m in mean]
+        numbers = [float(m) for m in mean]
         return stress_arrays(self.xp, u, numbers, self._lam, self._mu, self.scale)
 
     def forces(self, u: Any, strained: bool) -> Any:
@@ -246,8 +247,7 @@ class ArrayMedium:
         ratio = (self.lam + self.mu) / (self.lam + 2.0 * self.mu)
         hat = self.xp.fft.rfftn(force, axes=(1, 2, 3))
         wz, wy, wx = self._axes
-        mu, share = self.dtype.type(self.mu), self.dtype.type(ratio)
-        hat = green_arrays(self.xp, hat, wz, wy, wx, mu, share)
+        hat = green_arrays(self.xp, hat, wz, wy, wx, self.mu, ratio)
         back = self.xp.fft.irfftn(hat, s=self.shape, axes=(1, 2, 3))
         return back.astype(self.dtype, copy=False)
 
@@ -257,11 +257,11 @@ class ArrayMedium:
 
     def add(self, a: Any, factor: float, b: Any) -> None:
         """Add in place."""
-        a += self.dtype.type(factor) * b
+        a += factor * b
 
     def turn(self, a: Any, factor: float, b: Any) -> None:
         """Scale in place and add."""
-        a *= self.dtype.type(factor)
+        a *= factor
         a += b
 
     def sample(self, u: Any, wanted: NDArray[np.bool_]) -> tuple[Any, NDArray[np.float64]]:
@@ -272,7 +272,7 @@ class ArrayMedium:
         for k, field in enumerate(self._stress(u, self.mean)):
             factor = 1.0 if k < 3 else ROOT2
             mean[k] = factor * float(xp.mean(field, dtype=np.float64))
-            columns.append(field[keep] * self.dtype.type(factor))
+            columns.append(field[keep] * factor)
         stacked = xp.stack(columns, axis=1)
         return (stacked.get() if hasattr(stacked, "get") else stacked), mean
 
