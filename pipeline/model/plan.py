@@ -25,6 +25,12 @@ GREY_LEVELS = 65536
 EDGE_REACH_VX = 2
 """Voxels around a voxel on which its phase depends where edges are decided with care."""
 
+EVENNESS_BINS = 48
+"""Grey bins in which the matrix is counted to tell how even it is."""
+
+EVENNESS_CELLS = 2 * 16 * EVENNESS_BINS
+"""Counters of one plane: two halves of the specimen, 16 zones about its axis, grey bins."""
+
 MIB = 1 << 20
 
 WORKER_BASE_BYTES = 620 * MIB
@@ -281,13 +287,16 @@ def _plan_stages(
     # A compressed single-stream file is decoded whole, once a process: its reader says so.
     resident = int(header.attributes.get("resident_bytes", 0))
     scratch = _filter_scratch(recipe.condition.denoise, haloed)
+    uneven, flat = _flatten_bytes(recipe, tile_shape, header, halo)
     # Bytes a tile holds at the same time in each stage; each term names an array of that stage,
     # and the storing of a shard holds its encoded copy once more.
     rows: list[tuple[str, int, int, int, int, int]] = [
         ("ingest", n_tiles, 0, n * size, n * size, resident + 3 * tile * size + 8 * GREY_LEVELS),
     ]
     if header.dtype == "float32":
-        rows.append(("survey", n_tiles, 0, n * size, 0, tile * (2 * size + 2)))
+        rows.append(("survey", n_tiles, 0, n * size, 0, tile * (2 * size + 2) + 8 * GREY_LEVELS))
+    if uneven:
+        rows.append(("flatten", n_tiles, 0, n * size, 0, tile * (2 * size + 2) + uneven))
     rows += [
         (
             "condition",
@@ -295,7 +304,7 @@ def _plan_stages(
             halo,
             n * size,
             n * 2,
-            haloed * (2 * size + 2) + scratch + tile * (2 + 2 + 1 + 2) + 8 * GREY_LEVELS,
+            haloed * (2 * size + 2) + scratch + flat + tile * (2 + 2 + 1 + 2) + 8 * GREY_LEVELS,
         ),
         ("segment", 0, 0, 0, 0, 0),
         (
@@ -344,9 +353,25 @@ def _filter_scratch(denoise: Denoise, haloed: int) -> int:
     return terms.get(denoise.method, 0)
 
 
+def _flatten_bytes(
+    recipe: Recipe, tile_shape: Triple, header: VolumeHeader, halo: int
+) -> tuple[int, int]:
+    """Return what counting the matrix holds beside a tile, and what correcting it does."""
+    if not recipe.condition.artefacts:
+        return 0, 0
+    nz, ny, nx = tile_shape
+    diagonal = header.shape[1] + header.shape[2]
+    # Tables of planes and of radii, with the copy that is stored; maps of a plane; the mask.
+    tables = 2 * 4 * EVENNESS_CELLS * nz + 2 * 4 * 2 * EVENNESS_BINS * diagonal
+    blocks = 2 * min(math.prod(-(-n // 4) for n in header.shape), 1 << 24)
+    wz, wy, wx = (n + 2 * halo for n in tile_shape)
+    return tables + 48 * ny * nx + blocks, 2 * wz * wy * wx + 64 * wy * wx
+
+
 def _parameters(recipe: Recipe, stage: str) -> object:
     """Return the part of a recipe that a stage's result depends on beyond its predecessors."""
     parts: dict[str, object] = {
+        "flatten": recipe.condition.model_dump(mode="json", exclude={"denoise"}),
         "condition": recipe.condition.model_dump(mode="json"),
         "segment": recipe.segment.model_dump(mode="json"),
         "label": [recipe.label.connectivity, [p.model_dump(mode="json") for p in recipe.phases]],

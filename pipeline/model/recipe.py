@@ -50,13 +50,44 @@ class Denoise(_Part):
         return 2.0 if method == "bilateral" else 1.0
 
 
+Artefact = Literal["planes", "radial", "rings"]
+"""Drift from plane to plane, cupping, rings: in the order in which they are taken off."""
+
+ARTEFACTS: tuple[Artefact, ...] = ("planes", "radial", "rings")
+
+
 class Condition(_Part):
-    """From the scan as it came to the volume that is segmented."""
+    """From the scan as it came to the volume that is segmented.
+
+    `flatten` names what is taken off; ``auto`` takes off those artefacts that are clear.
+    """
 
     mask: Literal["auto", "none"] = "auto"
-    flatten: Literal["none"] = "none"
+    flatten: Literal["auto", "none"] | tuple[Artefact, ...] = "auto"
+    rotation_axis_vx: tuple[float, float] | None = None
     denoise: Denoise = Denoise()
     nonfinite: Literal["refuse", "outside"] = "refuse"
+
+    @field_validator("flatten", mode="before")
+    @classmethod
+    def _artefacts_fit(cls, value: object) -> object:
+        """Take one name for a list of one; the order of a list means nothing."""
+        names = [value] if value in ARTEFACTS else value
+        if not isinstance(names, list | tuple):
+            if value in ("auto", "none"):
+                return value
+        elif names and all(n in ARTEFACTS and names.count(n) == 1 for n in names):
+            return tuple(name for name in ARTEFACTS if name in names)
+        raise ValueError(
+            f"condition.flatten wants auto, none, or some of {', '.join(ARTEFACTS)}, got {value!r}"
+        )
+
+    @property
+    def artefacts(self) -> tuple[Artefact, ...]:
+        """The artefacts that are looked for."""
+        if isinstance(self.flatten, tuple):
+            return self.flatten
+        return ARTEFACTS if self.flatten == "auto" else ()
 
 
 class Segment(_Part):

@@ -63,6 +63,27 @@ def _axes(template: str, kind: pa.DataType, meaning: str, nullable: bool = False
     return [Column(template.format(a), kind, meaning.format(a), nullable) for a in "zyx"]
 
 
+def _artefact_columns() -> list[Column]:
+    """Return what was taken off of each artefact, and what the search for them met."""
+    what = {
+        "planes": "drift from plane to plane",
+        "radial": "cupping about the specimen's axis",
+        "rings": "rings about the axis of rotation",
+    }
+    off = "that was taken off; null where none was"
+    columns = []
+    for name, words in what.items():
+        range_ = f"Range of the grey of the matrix by {words} {off}"
+        in_grey = f"{range_}. Grey levels of the source."
+        in_percent = f"{range_} or no air is seen. Percent of the matrix's grey above air."
+        columns += [
+            Column(f"flatten_{name}_grey", REAL, in_grey, True),
+            Column(f"flatten_{name}_percent", REAL, in_percent, True),
+        ]
+    meaning = "What the search for uneven grey met; null where the recipe asks for none."
+    return [*columns, Column("flatten_notes", TEXTS, meaning, True)]
+
+
 _KEY = [
     Column("scan_id", TEXT, "Identifier of the scan."),
     Column("job", TEXT, "Job that produced the row.", provenance=True),
@@ -98,6 +119,7 @@ SCANS = Table(
             "the source, from voxels two apart along x; null where too few tell.",
             True,
         ),
+        *_artefact_columns(),
         Column("denoise_used", TEXT, "Filter with its parameters, as chosen if `auto`.", True),
         Column("thresholds", REALS, "Grey levels of the source between neighbouring phases."),
         Column("segment_notes", TEXTS, "What the choice of thresholds met."),

@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 from pipeline.model.plan import Plan
 from pipeline.model.records import SCANS
 from pipeline.stages.filters import open_filter
+from pipeline.stages.flatten import describe_flatten
 from pipeline.stages.grey import read_scale
 from pipeline.stages.noise import read_noise
 from pipeline.stages.segment import read_thresholds
@@ -68,6 +69,7 @@ class CatalogueStage:
             "grey_gain": scale.gain,
             "grey_offset": scale.offset,
             "noise_sd": None if noise.sd is None else noise.sd * scale.gain,
+            **describe_flatten(folder, plan, scale.gain),
             "denoise_used": open_filter(recipe.condition.denoise, noise).describe(),
             "thresholds": list(thresholds.source),
             "segment_notes": list(thresholds.notes),

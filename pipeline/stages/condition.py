@@ -13,6 +13,7 @@ from pipeline.kernels.threshold import fold_histogram
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
 from pipeline.stages.filters import open_filter
+from pipeline.stages.flatten import Flattener
 from pipeline.stages.grey import pack_histogram, pad_edges, read_mask, read_scale, specimen_voxels
 from pipeline.stages.noise import read_noise
 from pipeline.stores.job import JobFolder, write_arrays
@@ -27,6 +28,7 @@ class ConditionStage:
         self.halo = plan.stage("condition").halo_vx
         self.scale = read_scale(folder)
         self.mask = read_mask(folder, plan)
+        self.flattener = Flattener.open(folder, plan)
         self.filter = open_filter(plan.recipe.condition.denoise, read_noise(folder))
 
     @cached_property
@@ -60,6 +62,8 @@ class ConditionStage:
         wanted = core.grow(halo)
         box = wanted.clip(shape)
         grey = self.scale.apply(read_box(self.raw, box))
+        if self.flattener is not None:
+            grey = self.flattener.apply(grey, box)
         filtered = self.filter.apply(pad_edges(grey, wanted, box), self.halo)
         if self.scale.n_nonfinite:
             # A voxel without a value gets none from its neighbours either.

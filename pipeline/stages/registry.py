@@ -17,6 +17,7 @@ from pipeline.model.plan import Plan
 from pipeline.model.records import TileReport
 from pipeline.stages.catalogue import CatalogueStage
 from pipeline.stages.condition import ConditionStage
+from pipeline.stages.flatten import FlattenStage
 from pipeline.stages.ingest import IngestStage
 from pipeline.stages.label import LabelStage
 from pipeline.stages.present import PresentStage
@@ -52,6 +53,7 @@ class Stage(Protocol):
 STAGES: dict[str, Callable[[JobFolder, Plan], Stage]] = {
     "ingest": IngestStage,
     "survey": SurveyStage,
+    "flatten": FlattenStage,
     "condition": ConditionStage,
     "segment": SegmentStage,
     "label": LabelStage,

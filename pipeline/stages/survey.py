@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import zarr
 
+from pipeline.kernels.threshold import fold_histogram
 from pipeline.model.plan import Plan
-from pipeline.stages.grey import fold_mask, fold_mask_side, read_scale
+from pipeline.stages.grey import fold_mask, fold_mask_side, pack_histogram, read_scale
 from pipeline.stages.noise import fold_noise_side, fold_scan_noise, widen_for_noise
 from pipeline.stores.job import JobFolder, write_arrays
 from pipeline.stores.volume import open_volume, read_box
@@ -37,6 +38,8 @@ class SurveyStage:
         own = np.ascontiguousarray(grey[:, :, : core.shape[2]])
         side = fold_mask_side(own, core.start, self.plan.header.shape)
         side |= fold_noise_side(grey, core, self.plan)
+        if self.plan.recipe.condition.artefacts:
+            side |= pack_histogram(fold_histogram(own))
         write_arrays(self.folder.side("survey", number), side)
         return core.n_voxels
 

@@ -18,8 +18,10 @@ from pipeline.kernels.decimation import decimate_surface
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.feret import extend_hulls, measure_hulls, project_hulls
+from pipeline.kernels.flatten import find_geometry, flatten_grey, plain_correction
 from pipeline.kernels.label import name_particles
 from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, mask_box
+from pipeline.kernels.matrix import find_window, fold_evenness, inner_blocks
 from pipeline.kernels.nlm import denoise_nlm
 from pipeline.kernels.noise import fold_noise
 from pipeline.kernels.outline import HullPart, merge_hulls
@@ -65,6 +67,7 @@ def warm_kernels() -> None:
     fold_noise(grey, (0, 0, 0), 65535)
     sums = fold_blocks(grey, (0, 0, 0), coarse_block_vx(shape))[1]
     mask = mask_box(estimate_mask(sums, shape, coarse_block_vx(shape)), Box((0, 0, 0), shape))
+    _warm_flatten(grey)
     fold_histogram(grey, mask)
     fold_histogram(grey, None)
     plain = classify_phases(grey, mask, (300, 600))
@@ -83,6 +86,14 @@ def warm_stress() -> None:
     constants = Constants(materials, 1, 2, materials[2], materials[2])
     assess_particle(mask, None, constants, (1.0, 0.0, 0.0), (1.0, 1.0, 1.0))
     screen_particles(np.ones((1, 3)), np.eye(3)[None], (1.0, 0.0, 0.0), *materials[1:])
+
+
+def _warm_flatten(grey: NDArray[np.uint16]) -> None:
+    box, geometry = Box((0, 0, 0), (24, 24, 24)), find_geometry(None, (24, 24, 24))
+    window = find_window(fold_histogram(grey, None))
+    if window is not None:
+        fold_evenness(grey, box, *inner_blocks(None, grey.shape), geometry, window)
+    flatten_grey(grey, box, plain_correction(geometry, 24), 0, 65535)
 
 
 def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:

@@ -3,6 +3,10 @@
 `python -m tests.benchmarks.segmentation --size 384 --seeds 5 --mixtures 5 --jobs 16` prints one
 line a volume and phase, with the default recipe and no hints, and which bars it misses;
 `--set segment.edges=plain` and the like change the recipe, `--json FILE` keeps all figures.
+
+`--cupping 0.1 --rings 0.02 --drift 0.01` adds artefacts, `--projected` really projects and
+reconstructs (at most 256 voxels an edge); `--against FILE` tells which figures are worse by more
+than a fifth than those of the same volumes in an earlier `--json FILE`.
 """
 
 from __future__ import annotations
@@ -28,10 +32,21 @@ from pipeline.model.grid import Box
 from pipeline.model.header import ReadOptions
 from pipeline.model.metadata import ScanMetadata
 from pipeline.model.plan import plan_scan
-from pipeline.phantom.specimen import COPPER, IRON, MATRIX, PHASE_NAMES, PORE, SpecimenSpec
+from pipeline.phantom.projection import Beam
+from pipeline.phantom.specimen import (
+    COPPER,
+    IRON,
+    MATRIX,
+    PHASE_NAMES,
+    PORE,
+    Artefacts,
+    SpecimenSpec,
+)
 from pipeline.phantom.writer import write_specimen
 from pipeline.readers import open_source
 from pipeline.run import run
+from pipeline.stages.flatten import describe_flatten
+from pipeline.stages.grey import read_scale
 from pipeline.stages.segment import read_thresholds
 from pipeline.stages.warm import warm_kernels
 from pipeline.stores.job import JobFolder
@@ -55,6 +70,12 @@ LARGEST_VOLUME = {"pore": 0.15, "iron-rich": 0.05, "copper-rich": 0.15}
 LEAST_DICE = {"pore": 0.88, "iron-rich": 0.93, "copper-rich": 0.85}
 LARGEST_NUMBER, LARGEST_SHELL = 0.05, 0.05
 
+WORSE = 1.2
+"""Factor on an error from which an artefact has made it worse ..."""
+
+NEGLIGIBLE = 0.1
+"""... unless it grew by less than so much of what a default is held to."""
+
 
 @dataclass(frozen=True, slots=True)
 class Case:
@@ -62,6 +83,7 @@ class Case:
 
     spec: SpecimenSpec
     overrides: tuple[str, ...] = ()
+    beam: Beam | None = None
 
     @property
     def title(self) -> str:
@@ -72,7 +94,7 @@ class Case:
 
 
 def segment(
-    spec: SpecimenSpec, folder: Path, overrides: list[str]
+    spec: SpecimenSpec, folder: Path, overrides: list[str], beam: Beam | None = None
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], dict[str, Any]]:
     """Run the stages on a simulated specimen.
 
@@ -84,15 +106,17 @@ def segment(
         Empty folder for everything.
     overrides : list of str
         Changes to the default recipe.
+    beam : Beam, optional
+        Project and reconstruct in this beam.
 
     Returns
     -------
     found, true : numpy.ndarray
         uint8 phase maps.
     rows : dict
-        Voxels of every particle, by phase, and under ``notes`` those of the segment stage.
+        Voxels of every particle, by phase, and under ``notes`` those of the stages.
     """
-    files = write_specimen(spec, folder / "specimen", "zarr", with_phases=True)
+    files = write_specimen(spec, folder / "specimen", "zarr", with_phases=True, beam=beam)
     assert files.phases is not None
     options = ReadOptions(voxel_um=(spec.voxel_um,) * 3)
     location = str(files.volume)
@@ -109,7 +133,8 @@ def segment(
     true = read_box(open_volume(files.phases / "0"), whole)
     table = pq.read_table(job.product("particles.parquet"), columns=["phase", "n_voxels"])
     sizes = table.to_pandas().groupby("phase")["n_voxels"].apply(np.array).to_dict()
-    return found, true, {**sizes, "notes": read_thresholds(job).notes}
+    flat = describe_flatten(job, plan, read_scale(job).gain).get("flatten_notes", [])
+    return found, true, {**sizes, "notes": [*flat, *read_thresholds(job).notes]}
 
 
 def compare(
@@ -179,11 +204,33 @@ def measure(case: Case) -> dict[str, Any]:
     """Segment one volume and return its figures, with the bars missed and the time."""
     start = time.perf_counter()
     with tempfile.TemporaryDirectory() as name:
-        found, true, rows = segment(case.spec, Path(name), list(case.overrides))
+        found, true, rows = segment(case.spec, Path(name), list(case.overrides), case.beam)
     result = compare(found, true, rows)
     seconds = time.perf_counter() - start
     facts = {"title": case.title, "spec": asdict(case.spec), "overrides": case.overrides}
     return {**facts, **result, "missed": judge(result), "notes": rows["notes"], "seconds": seconds}
+
+
+def errors_of(result: dict[str, Any]) -> dict[str, tuple[float, float]]:
+    """Return every error of a result, with what a default is held to."""
+    errors = {}
+    for name in NAMES:
+        r = result[name]
+        errors[f"{name} volume"] = abs(r["volume"]), LARGEST_VOLUME[name]
+        errors[f"{name} dice"] = 1 - r["dice"], 1 - LEAST_DICE[name]
+        number = abs(r["n"] - r["n_true"]) / max(r["n_true"], 1)
+        errors[f"{name} number"] = number, LARGEST_NUMBER
+    return {**errors, "shell": (result["shell"], LARGEST_SHELL)}
+
+
+def worse_than(result: dict[str, Any], before: dict[str, Any]) -> list[str]:
+    """Return the errors that are larger by more than a fifth than they were before."""
+    old = errors_of(before)
+    return [
+        f"{name} {100 * old[name][0]:.1f} -> {100 * error:.1f} %"
+        for name, (error, bar) in errors_of(result).items()
+        if error > WORSE * old[name][0] and error - old[name][0] > NEGLIGIBLE * bar
+    ]
 
 
 def measure_all(cases: list[Case], jobs: int) -> Iterator[dict[str, Any]]:
@@ -221,11 +268,16 @@ def main() -> None:
     parser.add_argument("--cnr", type=float, nargs="+", default=[3.0, 4.0, 6.0])
     parser.add_argument("--psf", type=float, default=0.8, help="blur, standard deviation in voxels")
     parser.add_argument("--set", action="append", default=[], dest="overrides")
+    for name in ("cupping", "rings", "drift"):
+        parser.add_argument(f"--{name}", type=float, default=0.0)
+    parser.add_argument("--projected", action="store_true", help="project and reconstruct")
+    parser.add_argument("--against", type=Path, help="figures of the same volumes, to compare")
     parser.add_argument("--absent", action="store_true", help="specimens that lack phases instead")
     parser.add_argument("--mixtures", type=int, default=1, help="how many of the phase contents")
     parser.add_argument("--jobs", type=int, default=1, help="volumes at a time, about 2 GB each")
     parser.add_argument("--json", type=Path, help="file for all figures")
     given = parser.parse_args()
+    artefacts = Artefacts(cupping=given.cupping, rings=given.rings, drift=given.drift)
     contents = ABSENT if given.absent else FRACTIONS[: given.mixtures]
     cases = [
         Case(
@@ -238,19 +290,30 @@ def main() -> None:
                 iron_fraction=iron,
                 copper_fraction=copper,
                 pore_fraction=pore,
+                artefacts=artefacts,
             ),
             tuple(given.overrides),
+            Beam() if given.projected else None,
         )
         for iron, copper, pore in contents
         for cnr in given.cnr
         for seed in range(given.first_seed, given.first_seed + given.seeds)
     ]
-    results = []
+    results, earlier, n_worse = [], {}, 0
+    if given.against:
+        old = json.loads(given.against.read_text(encoding="utf-8"))
+        earlier = {result["title"]: result for result in old}
     for result in measure_all(cases, given.jobs):
         print_lines(result)
         results.append(result)
+        if result["title"] in earlier:
+            worse = worse_than(result, earlier[result["title"]])
+            n_worse += len(worse)
+            print(f"{'':32} worse: {'; '.join(worse) or 'nothing'}", flush=True)
     n_missed = sum(1 for r in results for name in NAMES if r["missed"][name])
     print(f"{len(results)} volumes, {len(NAMES) * len(results)} lines, {n_missed} miss a bar")
+    if given.against:
+        print(f"{n_worse} figures are worse by more than a fifth")
     if given.json:
         given.json.write_text(json.dumps(results, indent=1, default=float), encoding="utf-8")
 

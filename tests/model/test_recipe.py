@@ -43,6 +43,8 @@ def test_yaml_round_trip():
         "condition.denoise.method=none",
         "condition.denoise.radius_vx=2",
         "condition.nonfinite=outside",
+        "condition.flatten=none",
+        "condition.rotation_axis_vx=[40, 50.5]",
         "segment.method=multi-otsu",
         "label.connectivity=6",
         "load_axis=[0, 1, 0]",
@@ -51,6 +53,31 @@ def test_yaml_round_trip():
 )
 def test_hash_holds_whatever_can_change_a_result(override):
     assert read(override).hash != read().hash
+
+
+@pytest.mark.parametrize(
+    ("value", "artefacts"),
+    [
+        ("auto", ("planes", "radial", "rings")),
+        ("none", ()),
+        ("rings", ("rings",)),
+        ("[rings, planes]", ("planes", "rings")),
+    ],
+)
+def test_artefacts_that_are_looked_for(value, artefacts):
+    recipe = read(f"condition.flatten={value}")
+    assert recipe.condition.artefacts == artefacts
+    assert read_recipe(recipe.to_yaml(), "again").hash == recipe.hash
+    assert (
+        read("condition.flatten=[planes, rings]").hash
+        == read("condition.flatten=[rings, planes]").hash
+    )
+
+
+@pytest.mark.parametrize("value", ["[]", "[rings, rings]", "[auto]", "streaks", "3", "[[rings]]"])
+def test_artefacts_that_there_are_not(value):
+    with pytest.raises(RecipeError, match="flatten wants auto, none, or some of planes, radial"):
+        read(f"condition.flatten={value}")
 
 
 @pytest.mark.parametrize("override", ["name=other", "tiling.tile_shape=[64, 64, 64]"])
