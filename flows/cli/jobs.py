@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -13,6 +14,7 @@ from flows.cli.driving import drive, show_result
 from flows.cli.tables import print_table
 from flows.jobs.status import JobStatus, cancel_job, find_job, list_jobs, show_job
 from flows.settings import load_settings
+from pipeline.stores.catalogue import Catalogue
 
 Name = Annotated[
     str, typer.Argument(metavar="JOB", help="Id of a job, or of a scan.", show_default=False)
@@ -50,7 +52,8 @@ def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson =
 
     Example:  castcensus show A319-07-F
     """
-    status = show_job(load_settings(workspace).workspace, job)
+    folder = load_settings(workspace).workspace
+    status = show_job(folder, job)
     if json_:
         print_json(status)
         return
@@ -68,6 +71,7 @@ def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson =
     if status.result:
         rows["particles"] = ", ".join(f"{p} {n:,}" for p, n in status.result.particles.items())
         rows["catalogue"] = f"version {status.result.catalogue_version}"
+        rows["notes"] = "\n".join(_notes(folder, status))
     print_table([], [[key, value] for key, value in rows.items() if value])
 
 
@@ -100,6 +104,14 @@ def resume(
     folder = find_job(load_settings(workspace).workspace, job)
     result = drive(folder, resuming=not detached, workers=workers, memory_limit=memory_limit)
     show_result(result, json_)
+
+
+def _notes(workspace: Path, status: JobStatus) -> list[str]:
+    """Return what flattening and thresholds met, while the scan is still that of the job."""
+    for row in Catalogue(workspace / "catalogue").read("scans", status.scan).to_pylist():
+        if row["job"] == status.job:
+            return [*(row["flatten_notes"] or ()), *row["segment_notes"]]
+    return []
 
 
 def _tiles(status: JobStatus) -> str:

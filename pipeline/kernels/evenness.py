@@ -39,6 +39,10 @@ LEAST_SD = {"planes": 0.01, "radial": 0.03, "rings": 0.01}
 no threshold by anything that can be seen; and few large bodies, which pull at the matrix level of
 whole zones in both halves, pass for cupping of up to 0.02."""
 
+LEAST_SPREAD = 1.0
+"""Grey levels that the matrix must spread over: in fewer, as in a binary volume, bodies next to it
+cannot be told from it."""
+
 _BIWEIGHT_SD = 2.0
 _BIWEIGHT_STEPS = 20
 _NORMAL_MAD = 1.4826
@@ -197,7 +201,7 @@ def find_correction(
     """
     levels, n, sd = measure_levels(planes, window)
     known = ~np.isnan(levels)
-    if not known.any():
+    if not known.any() or sd < LEAST_SPREAD:
         nothing = [Unevenness(name, 0.0, 0.0, False) for name in ARTEFACTS if name in wanted]
         return Evenness(tuple(nothing), None, air, sd, None)
     n = np.where(known, n, 0)

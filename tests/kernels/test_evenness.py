@@ -129,6 +129,16 @@ def test_levels_pass_over_bright_bodies():
     assert sd == pytest.approx(50, rel=0.12)
 
 
+def test_a_binary_lattice_is_left_alone():
+    z, y, x = np.indices(SHAPE)
+    bodies = ((z % 12 < 6) & (y % 12 < 6) & (x % 12 < 6)).astype(np.uint16)
+    window = find_window(fold_histogram(bodies))
+    planes, rings = fold_evenness(bodies, BOX, np.ones((1, 1, 1), np.uint8), 96, GEOMETRY, window)
+    counts = planes.astype(np.int64), rings.astype(np.int64)
+    found = find_correction(*counts, window, GEOMETRY, None, ARTEFACTS, sure_only=False)
+    assert found.correction is None
+
+
 def test_an_empty_table_corrects_nothing():
     found = find_correction(
         np.zeros((4, 2, 16, N_BINS), np.int64),
