@@ -13,6 +13,7 @@ import yaml
 from numpy.typing import NDArray
 
 from pipeline.kernels.bodies import TileBodies, label_tile
+from pipeline.kernels.contacts import Contacts, merge_contacts
 from pipeline.kernels.convexity import HullColumns, TileHulls
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.feret import measure_hulls
@@ -67,6 +68,7 @@ class Bodies:
     merged: MergedTallies
     small_bodies: NDArray[np.int64]
     small_voxels: NDArray[np.int64]
+    contacts: Contacts
 
     def equals(self, other: "Bodies") -> bool:
         """Whether labels, ids and every descriptor agree bit for bit."""
@@ -76,6 +78,10 @@ class Bodies:
             and np.array_equal(self.particle_id, other.particle_id)
             and np.array_equal(self.small_bodies, other.small_bodies)
             and np.array_equal(self.small_voxels, other.small_voxels)
+            and all(
+                np.array_equal(getattr(self.contacts, name), getattr(other.contacts, name))
+                for name in ("body", "other", "kind", "faces")
+            )
             and all(self.rows[k].tobytes() == other.rows[k].tobytes() for k in self.rows)
         )
 
@@ -171,6 +177,10 @@ def count_bodies(
         merged=merged,
         small_bodies=census.small_bodies + sum(t.small_bodies for t in tiles),
         small_voxels=census.small_voxels + sum(t.small_voxels for t in tiles),
+        contacts=merge_contacts(
+            (t.contacts, census.row_of[a:b])
+            for t, a, b in zip(tiles, offsets, offsets[1:], strict=False)
+        ),
     )
 
 

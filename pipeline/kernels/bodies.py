@@ -9,9 +9,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.kernels.cells import build_cell_tables
+from pipeline.kernels.contacts import Contacts, count_contacts
 from pipeline.kernels.label import Runs, find_runs, label_runs, paint_runs
 from pipeline.kernels.outline import outline_runs
-from pipeline.kernels.tally import new_tallies, tally_cells, tally_runs
+from pipeline.kernels.tally import PHASE, new_tallies, tally_cells, tally_runs
 from pipeline.model.grid import Box, Triple
 
 
@@ -33,6 +34,8 @@ class TileBodies:
         Hull corners of body b are rows ``hull_offsets[b - 1]`` to ``hull_offsets[b]``.
     hull_corners : ndarray of int32, shape (k, 3)
         See `pipeline.kernels.outline.outline_runs`.
+    contacts : Contacts
+        Faces of local ids by what lies behind them.
     """
 
     labels: NDArray[np.uint32]
@@ -41,6 +44,7 @@ class TileBodies:
     small_voxels: NDArray[np.int64]
     hull_offsets: NDArray[np.int64]
     hull_corners: NDArray[np.int32]
+    contacts: Contacts
 
 
 def label_tile(
@@ -101,7 +105,10 @@ def label_tile(
     first = (int(open_below[0]), int(open_below[1]), int(open_below[2]))
     tally_cells(labels, phases, first, component, counts, tallies)
     hull_offsets, hull_corners = outline_runs(runs, body, n_bodies, core.shape, ny)
-    return TileBodies(labels, tallies, small_bodies, small_voxels, hull_offsets, hull_corners)
+    contacts = count_contacts(labels, phases, first, tallies[:, PHASE].astype(np.uint8))
+    return TileBodies(
+        labels, tallies, small_bodies, small_voxels, hull_offsets, hull_corners, contacts
+    )
 
 
 def _open_below(core: Box) -> tuple[bool, bool, bool]:

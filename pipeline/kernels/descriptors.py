@@ -155,6 +155,7 @@ def describe_particles(
         "euler_number": t[:, CELL + EULER] // 8,
         "touches_border": t[:, BORDER] > 0,
         "touches_mask_edge": t[:, EDGE] > 0,
+        "is_open": (t[:, BORDER] > 0) | (t[:, EDGE] > 0),
     }
     for i, axis in enumerate("zyx"):
         columns[f"bbox_{axis}_start_vx"] = t[:, LOW + i]

@@ -286,6 +286,13 @@ PARTICLES = Table(
         Column("touches_border", FLAG, "Cut by the volume's border: its size is a lower bound."),
         Column("touches_mask_edge", FLAG, "Touches voxels outside the specimen."),
         Column(
+            "is_open",
+            FLAG,
+            "Touches the border or voxels outside the specimen: a pore that is not closed, as far "
+            "as the volume tells.",
+            True,
+        ),
+        Column(
             "under_resolved",
             FLAG,
             "Thinner than 3 voxels, as a box of equal spread (common practice, no source).",
@@ -422,7 +429,40 @@ STRESS = Table(
     ),
 )
 
-TABLES = (SCANS, PHASES, PARTICLES, STRESS)
+
+CONTACTS = Table(
+    "contacts",
+    ("scan_id", "phase", "particle_id", "other_phase", "other_id"),
+    (
+        *_KEY,
+        Column("phase", TEXT, "Phase of the particle."),
+        Column("particle_id", COUNT, "The particle."),
+        Column(
+            "other_phase",
+            TEXT,
+            "Phase that it touches across faces of voxels; `outside` for voxels outside the "
+            "specimen, `border` for the border of the volume.",
+        ),
+        Column(
+            "other_id",
+            COUNT,
+            "Particle that it touches; null for matrix, outside, border and bodies under "
+            "min_voxels.",
+            True,
+        ),
+        *_axes("n_faces_{}", COUNT, "Faces of voxels across {} that both share."),
+        Column(
+            "contact_um2",
+            REAL,
+            "Area of contact: two thirds of the faces' area (Crofton's formula for three axes): "
+            "right in the mean of all directions, 2/3 of a plane along the lattice and 15 % too "
+            "large across its diagonal.",
+        ),
+        Column("share", REAL, "contact_um2 over that of all contacts of the particle."),
+    ),
+)
+
+TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, STRESS)
 
 
 def write_dictionary() -> str:

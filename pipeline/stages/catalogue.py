@@ -44,6 +44,7 @@ class CatalogueStage:
             pa.Table.from_pylist([self._scan_row()], schema=SCANS.schema),
             pq.read_table(folder.product("phases.parquet")),
             pq.read_table(folder.product("particles.parquet")),
+            {"contacts": pq.read_table(folder.product("contacts.parquet"))},
         )
         write_whole(folder.product("commit.json"), json.dumps({"version": committed}).encode())
 

@@ -104,6 +104,10 @@ class LabelStage:
             "hull_offsets": found.hull_offsets,
             "hull_corners": found.hull_corners,
             "hull_sizes": measure_hulls(found.hull_offsets, found.hull_corners, plan.voxel_um),
+            "contact_body": found.contacts.body.astype(np.uint32),
+            "contact_other": found.contacts.other.astype(np.uint32),
+            "contact_kind": found.contacts.kind,
+            "contact_faces": found.contacts.faces.astype(np.int32),
             **cut_faces(found.labels),
         }
         write_arrays(self.folder.side("label", number), side)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import partial
 
 import numpy as np
@@ -9,6 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from pipeline.kernels.contacts import Contacts, measure_contacts, merge_contacts
 from pipeline.kernels.convexity import HullColumns, TileHulls
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.reduce import (
@@ -21,9 +23,10 @@ from pipeline.kernels.reduce import (
 )
 from pipeline.kernels.seams import flatten_forest, merge_pairs
 from pipeline.kernels.shapes import classify_shapes
-from pipeline.kernels.tally import NO_VOXEL
+from pipeline.kernels.tally import BEYOND, NO_VOXEL
 from pipeline.model.plan import Plan
-from pipeline.model.records import PARTICLES, PHASES
+from pipeline.model.recipe import OUTSIDE
+from pipeline.model.records import CONTACTS, PARTICLES, PHASES
 from pipeline.stages.grey import read_scale, sum_sides
 from pipeline.stages.label import smallest_particles
 from pipeline.stages.segment import read_thresholds
@@ -50,6 +53,7 @@ class ReduceStage:
         census = self._number_bodies(root, offsets)
         merged = self._merge_tallies(census, offsets)
         self._write_rows(census, merged, offsets)
+        self._write_contacts(census, offsets)
         ids, phase = census.name_bodies()
         for number in range(len(self.plan.grid)):
             part = slice(offsets[number], offsets[number + 1])
@@ -59,6 +63,43 @@ class ReduceStage:
 
     def _tallies(self, number: int) -> NDArray[np.int64]:
         return read_arrays(self.folder.side("label", number), ("tallies",))["tallies"]
+
+    def _contacts(
+        self, census: Census, offsets: NDArray[np.int64]
+    ) -> Iterator[tuple[Contacts, NDArray[np.int64]]]:
+        names = ("contact_body", "contact_other", "contact_kind", "contact_faces")
+        for number in range(len(self.plan.grid)):
+            found = read_arrays(self.folder.side("label", number), names)
+            body, other, kind, faces = (found[name] for name in names)
+            tile = Contacts(body, other, kind, faces.astype(np.int64))
+            yield tile, census.row_of[offsets[number] : offsets[number + 1]]
+
+    def _write_contacts(self, census: Census, offsets: NDArray[np.int64]) -> None:
+        plan = self.plan
+        found = merge_contacts(self._contacts(census, offsets))
+        names = np.full(256, "", object)
+        names[: len(plan.recipe.phases)] = [phase.name for phase in plan.recipe.phases]
+        names[OUTSIDE], names[BEYOND] = "outside", "border"
+        area = measure_contacts(found.faces, plan.voxel_um)
+        total = np.bincount(found.body, area, minlength=census.particle_id.size)
+        # Row -1 picks the appended last entry, and is masked.
+        ids = np.append(census.particle_id, np.int64(0))[found.other]
+        n = found.body.size
+        values = {
+            "scan_id": pa.array([plan.scan_id] * n, pa.string()),
+            "job": pa.array([self.folder.name] * n, pa.string()),
+            "phase": pa.array(names[census.phase[found.body]], pa.string()),
+            "particle_id": census.particle_id[found.body],
+            "other_phase": pa.array(names[found.kind], pa.string()),
+            "other_id": pa.array(ids, pa.int64(), mask=found.other < 0),
+            **{f"n_faces_{a}": found.faces[:, i] for i, a in enumerate("zyx")},
+            "contact_um2": area,
+            "share": area / total[found.body],
+        }
+        table = pa.table([values[c.name] for c in CONTACTS.columns], schema=CONTACTS.schema)
+        write_partly(
+            self.folder.product("contacts.parquet"), lambda path: pq.write_table(table, path)
+        )
 
     def _hulls(self, number: int, census: Census, offsets: NDArray[np.int64]) -> TileHulls:
         found = read_arrays(

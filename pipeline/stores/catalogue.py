@@ -1,17 +1,17 @@
-"""The catalogue: scans, phases and particles as versioned Delta tables on a file system.
+"""The catalogue: scans, phases, particles and more as versioned Delta tables on a file system.
 
 One commit to the table `scans` is what makes a scan's rows appear; everything before it is
 invisible, everything after it is tidying:
 
-1. Rows of phases and particles are written under (scan, job).  Nobody sees them yet, because a
+1. Rows of all other tables are written under (scan, job).  Nobody sees them yet, because a
    row is visible only while `scans` holds its scan with its job.
 2. One predicate overwrite of the scan's row in `scans`.  The commit also records the versions
-   of the other two tables (its pins), so a version of `scans` is a version of the whole catalogue.
+   of the other tables (its pins), so a version of `scans` is a version of the whole catalogue.
 3. Rows that older or abandoned jobs left under that scan are taken out of the current versions.
 
 A crash anywhere leaves the old or the new result visible.  Data files are never deleted and old
 versions never expire, so that a version can be cited; the price is disk.  Delta commits by hard
-link and never fsyncs: every file of a commit is synced here, which costs about ten fsyncs a scan.
+link and never fsyncs: every file of a commit is synced here, some fsyncs for each table of a scan.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ class Snapshot:
 
 
 class Catalogue:
-    """The tables `scans`, `phases` and `particles` under one folder.
+    """The tables of `pipeline.model.records` under one folder.
 
     Parameters
     ----------
@@ -152,7 +152,7 @@ class Catalogue:
         Parameters
         ----------
         table_name : str
-            scans, phases or particles.
+            scans, phases, particles or contacts.
         scan_id : str, optional
             Rows of that scan only.
         columns : iterable of str, optional
@@ -235,7 +235,11 @@ class Catalogue:
         return digest.hexdigest()
 
     def commit(
-        self, scan: pa.Table, phases: pa.Table, particles: pa.Table | Iterable[pa.RecordBatch]
+        self,
+        scan: pa.Table,
+        phases: pa.Table,
+        particles: pa.Table | Iterable[pa.RecordBatch],
+        others: Mapping[str, pa.Table] | None = None,
     ) -> int:
         """Put a scan into the catalogue, in place of what was there under its id.
 
@@ -251,6 +255,8 @@ class Catalogue:
             Rows of `particles` in any order; batches are streamed to disk.  An iterator can be
             read only once, so it is not tried again when another process changes the table's
             columns at the same moment.
+        others : mapping of str to pyarrow.Table, optional
+            Rows of other tables by name; a table that is not named gets none.
 
         Returns
         -------
@@ -269,12 +275,21 @@ class Catalogue:
         scan_id, job = scan["scan_id"][0].as_py(), scan["job"][0].as_py()
         if not scan_id or not job:
             raise StoreError(f"Table scans: scan_id {scan_id!r} and job {job!r} may not be empty.")
-        check_rows(PHASES, phases)
+        given = {PHASES.name: phases, **(others or {})}
+        small = {
+            table.name: given.get(table.name, table.schema.empty_table())
+            for table in _BESIDE
+            # What was asked of a finished census later stays where it is.
+            if table not in (PARTICLES, STRESS)
+        }
+        for name, rows in small.items():
+            check_rows(_BY_NAME[name], rows)
         batches = particles.to_batches() if isinstance(particles, pa.Table) else particles
         with self._writing(scan_id):
-            for rows in self._tables.values():
-                rows.prepare()
-            self._tables[PHASES.name].overwrite(phases.to_batches(), scan_id, job)
+            for stored in self._tables.values():
+                stored.prepare()
+            for name, rows in small.items():
+                self._tables[name].overwrite(rows.to_batches(), scan_id, job)
             self._tables[PARTICLES.name].overwrite(batches, scan_id, job)
             version = self._publish(scan, scan_id, job)
             self._sweep(where(scan_id, f"AND job <> {quoted(job)}"))

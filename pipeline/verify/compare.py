@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.model.recipe import OUTSIDE, Phase
+from pipeline.verify.contacts import count_contacts_whole
 from pipeline.verify.findings import Finding, compare_values
 from pipeline.verify.hulls import N_SEARCHED, QHULL, measure_hulls_whole, search_calipers
 from pipeline.verify.passage import Columns, Outcome
@@ -62,6 +63,7 @@ def compare_trial(trial: Trial, outcome: Outcome) -> Iterator[Finding]:
         "specimen voxels", NUMPY, outcome.scan_row["n_voxels_mask"], specimen, EXACT, "voxels",
         "scans",
     )  # fmt: skip
+    yield from _compare_contacts(trial, outcome)
     for position in trial.recipe.particle_phases:
         phase = trial.recipe.phases[position]
         inside = outcome.phases == position
@@ -72,6 +74,44 @@ def compare_trial(trial: Trial, outcome: Outcome) -> Iterator[Finding]:
         if len(columns["n_voxels"]) != bodies.labels.max(initial=0):
             continue  # The phase's row has said so; rows cannot be paired with bodies.
         yield from PhaseComparison(trial, outcome, columns, bodies.labels, filtered).findings()
+
+
+def _compare_contacts(trial: Trial, outcome: Outcome) -> Iterator[Finding]:
+    """Compare every count of faces, the areas made from them, and their shares.
+
+    Yields
+    ------
+    Finding
+        Three.
+    """
+    names = [phase.name for phase in trial.recipe.phases]
+    wanted = count_contacts_whole(outcome.labels, outcome.phases, names)
+    got = {
+        (r["phase"], r["particle_id"], r["other_phase"], r["other_id"] or 0): tuple(
+            r[f"n_faces_{a}"] for a in "zyx"
+        )
+        for r in outcome.contacts
+    }
+    wrong = [got.get(key) != wanted.get(key) for key in got.keys() | wanted.keys()]
+    yield compare_values(
+        "contacts: n_faces_*", NUMPY, wrong, np.zeros(len(wrong)), EXACT, "faces", "contacts"
+    )
+    z, y, x = trial.voxel_um
+    faces = np.array([[r[f"n_faces_{a}"] for a in "zyx"] for r in outcome.contacts]).reshape(-1, 3)
+    area = np.array([r["contact_um2"] for r in outcome.contacts])
+    yield compare_values(
+        "contacts: contact_um2", NUMPY, area, faces @ [y * x, z * x, z * y] / 1.5, ROUNDING,
+        "relative", "contacts",
+    )  # fmt: skip
+    shares: dict[tuple[str, int], float] = {}
+    for r in outcome.contacts:
+        key = (r["phase"], r["particle_id"])
+        shares[key] = shares.get(key, 0.0) + r["share"]
+    n_particles = sum(len(columns["n_voxels"]) for columns in outcome.particles.values())
+    yield compare_values(
+        "contacts: shares of a particle add up", NUMPY, np.array(list(shares.values())),
+        np.ones(n_particles), ROUNDING, "relative",
+    )  # fmt: skip
 
 
 def _compare_conditioned(
@@ -389,7 +429,11 @@ class PhaseComparison:
         ids = np.unique(self.labels[border])
         at_border = np.isin(np.arange(1, n + 1), ids)
         at_mask = touches(self.labels, self.outcome.phases == OUTSIDE, n)
-        for name, wanted in (("touches_border", at_border), ("touches_mask_edge", at_mask)):
+        for name, wanted in (
+            ("touches_border", at_border),
+            ("touches_mask_edge", at_mask),
+            ("is_open", at_border | at_mask),
+        ):
             reference = NUMPY if name == "touches_border" else SCIPY
             yield compare_values(name, reference, self.columns[name], wanted, EXACT, "flags")
 

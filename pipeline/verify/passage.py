@@ -42,6 +42,8 @@ class Outcome:
         Rows of the table of phases.
     scan_row : dict
         Row of the table of scans.
+    contacts : list of dict
+        Rows of the table of contacts.
     """
 
     plan: Plan
@@ -51,6 +53,7 @@ class Outcome:
     particles: dict[str, Columns]
     phase_rows: list[dict[str, Any]]
     scan_row: dict[str, Any]
+    contacts: list[dict[str, Any]]
 
 
 def pass_through(trial: Trial, workspace: Path) -> Outcome:
@@ -99,4 +102,5 @@ def _read_back(folder: JobFolder, plan: Plan) -> Outcome:
         },
         phase_rows=catalogue.read("phases", plan.scan_id).to_pylist(),
         scan_row=catalogue.read("scans", plan.scan_id).to_pylist()[0],
+        contacts=catalogue.read("contacts", plan.scan_id).to_pylist(),
     )

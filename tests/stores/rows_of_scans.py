@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline.model.records import PARTICLES, PHASES, SCANS, Table
+from pipeline.model.records import CONTACTS, PARTICLES, PHASES, SCANS, Table
 from pipeline.stores.catalogue import Catalogue
 
 NOW = dt.datetime(2026, 1, 2, 3, 4, 5, 678901, dt.UTC)
@@ -44,8 +44,8 @@ def build(table: Table, n: int, seed: int, **columns: list) -> pa.Table:
 
 def scan_rows(
     scan_id: str, job: str, n: int = 20, seed: int = 0
-) -> tuple[pa.Table, pa.Table, pa.Table]:
-    """A scan's row, two phases, and `n` particles."""
+) -> tuple[pa.Table, pa.Table, pa.Table, dict[str, pa.Table]]:
+    """A scan's row, two phases, `n` particles, and rows of the other tables by name."""
     scan = build(SCANS, 1, seed, scan_id=[scan_id], job=[job], specimen=[f"bar {seed}"])
     phases = build(
         PHASES,
@@ -66,7 +66,8 @@ def scan_rows(
         particle_id=[1 + i // 2 for i in range(n)],
         n_voxels=[100 + i for i in range(n)],
     )
-    return scan, phases, particles
+    contacts = build(CONTACTS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
+    return scan, phases, particles, {"contacts": contacts}
 
 
 def main(root: str, number: str) -> None:

@@ -36,12 +36,12 @@ def catalogue(tmp_path):
 
 def jobs_seen(catalogue, version=None):
     """Jobs whose rows are visible, the same in every table."""
-    scans, phases, particles = (
+    seen = [
         sorted(set(catalogue.read(table.name, version=version)["job"].to_pylist()))
         for table in TABLES
-    )
-    assert scans == phases == particles
-    return scans
+    ]
+    assert all(jobs == seen[0] for jobs in seen)
+    return seen[0]
 
 
 def test_nothing_committed_reads_as_empty_tables_and_writes_nothing(catalogue):
@@ -56,11 +56,11 @@ def test_nothing_committed_reads_as_empty_tables_and_writes_nothing(catalogue):
 
 
 def test_a_commit_reads_back_exactly_in_canonical_order(catalogue):
-    scan, phases, particles = scan_rows("a", "j1", n=101)
+    scan, phases, particles, others = scan_rows("a", "j1", n=101)
     shuffled = particles.take(np.random.default_rng(1).permutation(101))
-    version = catalogue.commit(scan, phases, shuffled)
+    version = catalogue.commit(scan, phases, shuffled, others)
     assert version == catalogue.version() == 1
-    for table, wanted in zip(TABLES, (scan, phases, particles), strict=True):
+    for table, wanted in zip(TABLES, (scan, phases, particles, *others.values()), strict=True):
         order = [(name, "ascending") for name in table.order]
         got = catalogue.read(table.name, "a")
         assert got.schema.equals(table.schema)
@@ -68,7 +68,7 @@ def test_a_commit_reads_back_exactly_in_canonical_order(catalogue):
 
 
 def test_batches_are_streamed_and_empty_particles_are_a_result(catalogue):
-    scan, phases, particles = scan_rows("a", "j1", n=50)
+    scan, phases, particles, _ = scan_rows("a", "j1", n=50)
     catalogue.commit(scan, phases, (b for b in particles.to_batches(max_chunksize=7)))
     assert catalogue.read("particles", "a").num_rows == 50
     catalogue.commit(*scan_rows("b", "j2", n=0))
@@ -116,7 +116,7 @@ def test_remove_takes_a_scan_out_and_keeps_the_others(catalogue):
     assert catalogue.read("particles").num_rows == 0
 
 
-@pytest.mark.parametrize("broken", ["phases", "particles", "scans", "sweep"])
+@pytest.mark.parametrize("broken", ["phases", "particles", "contacts", "scans", "sweep"])
 def test_a_failure_between_steps_leaves_one_whole_result(catalogue, monkeypatch, broken):
     catalogue.commit(*scan_rows("a", "j1", n=20, seed=1))
     old = catalogue.fingerprint_rows("a")
@@ -159,7 +159,7 @@ def test_rows_of_an_unfinished_job_of_a_new_scan_stay_invisible(catalogue, monke
 
 
 def test_a_failing_iterator_of_batches_raises_its_own_error_and_shows_nothing(catalogue):
-    scan, phases, particles = scan_rows("a", "j1", n=50)
+    scan, phases, particles, _ = scan_rows("a", "j1", n=50)
 
     def batches():
         yield from particles.to_batches(max_chunksize=10)[:2]
@@ -243,7 +243,7 @@ def spoil(table, name, array):
 )
 @pytest.mark.parametrize("as_batches", [False, True])
 def test_rows_that_do_not_fit_are_refused_by_column(catalogue, spoiled, message, as_batches):
-    scan, phases, particles = scan_rows("a", "j1")
+    scan, phases, particles, _ = scan_rows("a", "j1")
     bad = spoiled(particles)
     with pytest.raises(StoreError, match=message):
         catalogue.commit(scan, phases, iter(bad.to_batches()) if as_batches else bad)
@@ -251,7 +251,7 @@ def test_rows_that_do_not_fit_are_refused_by_column(catalogue, spoiled, message,
 
 
 def test_more_than_one_scan_or_an_empty_id_is_refused(catalogue):
-    scan, phases, particles = scan_rows("a", "j1")
+    scan, phases, particles, _ = scan_rows("a", "j1")
     with pytest.raises(StoreError, match="got 2 rows"):
         catalogue.commit(pa.concat_tables([scan, scan]), phases, particles)
     with pytest.raises(StoreError, match="may not be empty"):
@@ -298,7 +298,7 @@ def test_columns_added_later_are_null_in_older_rows_and_older_code_still_writes(
     older = Table(SCANS.name, SCANS.order, columns)
     old = Catalogue(catalogue.root)
     old._tables["scans"].table = older
-    scan, phases, particles = scan_rows("a", "j1")
+    scan, phases, particles, _ = scan_rows("a", "j1")
     with monkeypatch.context() as patch:
         patch.setattr(module, "SCANS", older)
         old.commit(scan.drop_columns(["seconds"]), phases, particles)
@@ -397,7 +397,7 @@ class TestFingerprint:
         return catalogue.fingerprint_rows("a")
 
     def test_order_chunks_job_and_neighbours_do_not_matter(self, tmp_path):
-        scan, phases, particles = scan_rows("a", "j1", n=200)
+        scan, phases, particles, _ = scan_rows("a", "j1", n=200)
         one = self.of(tmp_path / "1", scan, phases, particles)
         assert len(one) == 64
         shuffled = particles.take(np.random.default_rng(0).permutation(200))
@@ -413,7 +413,7 @@ class TestFingerprint:
         assert self.of(tmp_path / "4", *other) == one
 
     def test_one_ulp_a_null_and_a_text_matter_and_the_sign_of_zero_does_not(self, tmp_path):
-        scan, phases, particles = scan_rows("a", "j1", n=20)
+        scan, phases, particles, _ = scan_rows("a", "j1", n=20)
         volume = particles["volume_um3"].to_numpy().copy()
         volume[3] = 0.0
         particles = spoil(particles, "volume_um3", pa.array(volume))
@@ -451,4 +451,4 @@ def test_the_commit_names_the_versions_beside_it(catalogue):
     catalogue.commit(*scan_rows("a", "j1"))
     log = (catalogue.root / "scans" / "_delta_log" / f"{1:020d}.json").read_text()
     notes = [json.loads(line).get("commitInfo", {}).get("castcensus") for line in log.splitlines()]
-    assert {"phases": 1, "particles": 1, "stress": 0} in notes
+    assert {"phases": 1, "particles": 1, "contacts": 1, "stress": 0} in notes

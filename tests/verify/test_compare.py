@@ -80,6 +80,15 @@ def test_a_missing_particle_is_seen(passed: tuple[Trial, Outcome]) -> None:
     assert failed(trial, replace(outcome, phase_rows=rows)) == {"phases: counts"}
 
 
+def test_one_wrong_contact_is_seen(passed: tuple[Trial, Outcome]) -> None:
+    trial, outcome = passed
+    for name in ("n_faces_z", "contact_um2", "share"):
+        rows = [dict(row) for row in outcome.contacts]
+        rows[7][name] += 1
+        assert failed(trial, replace(outcome, contacts=rows))
+    assert failed(trial, replace(outcome, contacts=outcome.contacts[1:]))
+
+
 def test_surfaces_are_held_against_geometry(tmp_path: Path) -> None:
     known = next(k for k in build_known_bodies() if k.trial.name == "balls-oblong")
     outcome = pass_through(known.trial, tmp_path)
