@@ -15,6 +15,7 @@ from flows.cli.tables import print_table
 from flows.settings import load_settings
 from pipeline.errors import UsageError
 from pipeline.model.sizes import parse_bytes
+from pipeline.report.embeddings import embed_particle
 from pipeline.report.meshes import (
     LIMIT_BYTES,
     ParticleMesh,
@@ -91,6 +92,16 @@ def mesh(
     colour_by: Annotated[ColourBy, typer.Option(help="What colours pictures.")] = (
         ColourBy.thickness
     ),
+    embed: Annotated[
+        int | None,
+        typer.Option(
+            metavar="VOXELS",
+            min=1,
+            help="Also fill the particle and a box this much wider with tetrahedra, as Gmsh and "
+            "VTU files.",
+            show_default=False,
+        ),
+    ] = None,
     output: Annotated[
         Path | None,
         typer.Option(
@@ -105,7 +116,8 @@ def mesh(
     """Write closed, smooth surfaces of particles, of the volume of their voxels.
 
     Coordinates are um, (x, y, z) of the scan.  A JSON file beside each surface tells its quality.
-    Voxels that touch by a corner only lie in shells of their own.
+    Voxels that touch by a corner only lie in shells of their own.  --embed adds tetrahedra of the
+    particle in its surroundings, with named regions and surfaces, for a solver of your own.
 
     Example:  castcensus mesh A319-07-F --phase iron-rich --top 12 --format vtu --picture
     """
@@ -124,6 +136,10 @@ def mesh(
         meshes.append(made)
         paths = write_mesh(made, folder, formats)
         told.append({**made.facts(), "files": [str(p) for p in paths]})
+        if embed is not None:
+            embedding = embed_particle(crops, name, particle_id, embed, limit)
+            paths = embedding.write(folder)
+            told[-1]["embedded"] = {**embedding.facts(), "files": [str(p) for p in paths]}
     pictures = write_pictures(meshes, folder, colour_by) if picture and meshes else []
     if json_:
         answer = {"scan": scan, "phase": name, "unit": "um", "particles": told}

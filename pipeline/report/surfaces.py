@@ -192,9 +192,9 @@ def paint_surface(
     half = 0.5 * float((high - low).max()) * 1.05
     middle = (low + high) / 2
     axes.set_xlim(middle[0] - half, middle[0] + half)
-    axes.set_ylim(middle[1] - 1.3 * half, middle[1] + half)
+    axes.set_ylim(middle[1] - 1.4 * half, middle[1] + half)
     axes.set_aspect("equal")
-    _add_bar(axes, middle[0] - half, middle[1] - 1.25 * half, 2 * half)
+    _add_bar(axes, middle[0] - half, middle[1] - 1.33 * half, 2 * half)
     _add_triad(axes, frame, load_axis)
     axes.set_title(shown.title, loc="left")
 

@@ -38,6 +38,7 @@ from pipeline.kernels.screening import screen_particles
 from pipeline.kernels.seams import cut_faces, flatten_forest, match_faces, merge_pairs
 from pipeline.kernels.surface import mesh_surface
 from pipeline.kernels.surfacefields import measure_thickness
+from pipeline.kernels.tetrahedra import mesh_regions
 from pipeline.kernels.threshold import (
     classify_phases,
     count_phases,
@@ -75,6 +76,7 @@ def warm_kernels() -> None:
     clean_phases(plain, [CleanUp(0, 1.0, 1.0, 3)], 1, 7)
     surface = mesh_surface(np.ones((2, 3, 4), np.bool_), (1.0, 1.0, 1.0))
     measure_thickness(decimate_surface(surface, 0.1)[0])
+    mesh_regions(np.arange(27, dtype=np.uint8).reshape(3, 3, 3), (1.0, 1.0, 1.0))
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
 
 

@@ -74,13 +74,16 @@ def test_the_largest_particles_in_two_formats(command):
 
 
 def test_one_particle_for_people(call, command):
-    options = ("--phase", "pore", "--particle", 2, "--max-error-um", 0)
+    options = ("--phase", "pore", "--particle", 2, "--max-error-um", 0, "--embed", 2)
     status, out, err = call("mesh", "a", *options)
     assert status == 0
     assert "volume_um3" in out.splitlines()[0]
     assert "in um" in err
     folder = command.cwd / "castcensus-workspace" / "reports" / "meshes" / "a"
-    assert {p.name for p in folder.iterdir()} == {"pore-2.stl", "pore-2.json"}
+    assert {p.name for p in folder.iterdir()} == {
+        "pore-2.stl", "pore-2.json",
+        "pore-2-embedded.msh", "pore-2-embedded.vtu", "pore-2-embedded.json",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(
