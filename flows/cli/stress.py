@@ -19,9 +19,11 @@ from pipeline.errors import UsageError
 from pipeline.kernels.embedding import LIMIT_VOXELS
 from pipeline.model.plan import MIB
 from pipeline.model.stress import CAUTION
-from pipeline.report.directions import draw_directions
+from pipeline.report.directions import draw_directions, draw_stressed
 from pipeline.report.figures import save_figure
+from pipeline.stages.stress import field_file
 from pipeline.stores.catalogue import Catalogue
+from pipeline.stores.job import JobFolder, read_arrays
 
 SHOWN = {
     "particle": "particle_id",
@@ -60,8 +62,11 @@ def stress(
     in_company: Annotated[
         bool, typer.Option("--in-company", help="Solve with pores and neighbours too.")
     ] = False,
-    maps: Annotated[
-        bool, typer.Option("--maps", help="Draw the factor over all load directions.")
+    pictures: Annotated[
+        bool,
+        typer.Option(
+            "--pictures", help="Draw the factor over all load directions, and stress on surfaces."
+        ),
     ] = False,
     limit_voxels: Annotated[
         int, typer.Option(min=32**3, help="Most voxels of a particle's cell.")
@@ -98,7 +103,7 @@ def stress(
     rows = read_solved(
         settings.workspace, plan.scan_id, plan.stress.particles if plan.stress else ()
     )
-    places = draw_maps(settings.workspace, plan.scan_id, rows) if maps else []
+    places = draw_pictures(folder, plan.scan_id, rows) if pictures else []
     if json_:
         found = {
             "job": result.job,
@@ -109,7 +114,7 @@ def stress(
             "peak_worker_bytes": result.peak_worker_bytes,
             "planned_worker_bytes": result.planned_worker_bytes,
             "caution": CAUTION,
-            "maps": [str(path) for path in places],
+            "pictures": [str(path) for path in places],
             "particles": rows,
         }
         print(json.dumps(found, indent=2))
@@ -166,22 +171,27 @@ def read_solved(
     )
 
 
-def draw_maps(workspace: Path, scan_id: str, rows: list[dict[str, Any]]) -> list[Path]:
-    """Draw the factor over all load directions of each solved particle."""
+def draw_pictures(folder: JobFolder, scan_id: str, rows: list[dict[str, Any]]) -> list[Path]:
+    """Draw each solved particle: its factor over all directions, and the stress on its surface."""
     places = []
     for row in rows:
         if row["factor_map"] is None:
             continue
-        name = f"{row['phase']}-{row['particle_id']}-directions.png"
-        path = workspace / "reports" / "stress" / scan_id / name
+        name = f"{row['phase']}-{row['particle_id']}"
+        title = f"{scan_id}: {row['phase']} {row['particle_id']}"
+        place = folder.workspace / "reports" / "stress" / scan_id
+        stored = field_file(folder, row["phase"], row["particle_id"])
+        if stored.is_file():
+            places.append(place / f"{name}-surface.png")
+            save_figure(draw_stressed(read_arrays(stored), title), places[-1])
         figure = draw_directions(
             row["factor_map"],
             worst=tuple(row[f"worst_{a}"] for a in "zyx"),
             load=tuple(row[f"load_axis_{a}"] for a in "zyx"),
-            title=f"{scan_id}: {row['phase']} {row['particle_id']}",
+            title=title,
         )
-        save_figure(figure, path)
-        places.append(path)
+        places.append(place / f"{name}-directions.png")
+        save_figure(figure, places[-1])
     return places
 
 

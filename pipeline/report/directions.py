@@ -1,9 +1,13 @@
-"""The concentration factor over all load directions, on an equal-area map of a hemisphere."""
+"""Stress of a particle: the factor over all load directions, and stress on the surface.
+
+Directions are drawn on an equal-area map of a hemisphere.
+"""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib import rc_context
@@ -12,8 +16,11 @@ from matplotlib.tri import Triangulation
 from numpy.typing import NDArray
 
 from pipeline.kernels.concentration import hemisphere
+from pipeline.kernels.surface import mesh_surface
+from pipeline.kernels.surfacefields import sample_voxels
 from pipeline.model.stress import CAUTION
 from pipeline.report.figures import INK, QUIET, STYLE
+from pipeline.report.surfaces import Shown, draw_surface
 
 Direction = tuple[float, float, float]
 
@@ -87,6 +94,41 @@ def draw_directions(
         bar.set_label("first principal stress / applied stress")
         figure.supxlabel(textwrap.fill(CAUTION, 84), fontsize=6.5, color=QUIET)
     return figure
+
+
+def draw_stressed(field: Mapping[str, NDArray[Any]], title: str) -> Figure:
+    """Draw the surface of a particle coloured by first principal stress under its worst load.
+
+    Parameters
+    ----------
+    field : mapping of str to ndarray
+        As `pipeline.stages.stress.field_of` leaves it; the load points up in the picture.
+    title : str
+        What is shown.
+
+    Returns
+    -------
+    Figure
+        The picture, and the caution below it.
+    """
+    inside = field["inside"]
+    stress = np.zeros(inside.shape)
+    stress[inside] = field["stress"]
+    voxel, origin, load = (_triple(field[k]) for k in ("voxel_um", "origin_um", "direction"))
+    surface = mesh_surface(inside, voxel, origin)
+    values = sample_voxels(surface, stress, inside, voxel, origin)
+    figure = draw_surface(
+        Shown(surface, values, f"{title}, worst load upward"),
+        "first principal stress / applied stress",
+        load,
+    )
+    figure.supxlabel(textwrap.fill(CAUTION, 96), fontsize=6.5, color=QUIET)
+    return figure
+
+
+def _triple(values: NDArray[Any]) -> Direction:
+    z, y, x = (float(v) for v in values)
+    return z, y, x
 
 
 def _beyond(directions: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import time
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from pipeline.errors import ConvergenceError, PlanError
 from pipeline.kernels.assessment import Assessment, Constants, assess_particle
@@ -20,7 +22,7 @@ from pipeline.stages.screen import COLUMNS, find_matrix, lame_of, screen_rows
 from pipeline.stages.warm import warm_stress
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.crops import Crop, open_crops
-from pipeline.stores.job import JobFolder, write_whole
+from pipeline.stores.job import JobFolder, write_arrays, write_whole
 
 LEAST_THICKNESS_VX = 1.5
 """Thickness below which a particle that cannot be refined is refused."""
@@ -123,6 +125,10 @@ class StressStage:
             if refuses(alone):
                 notes.append("one voxel thick, and too wide to be refined: raise the cell's limit")
                 return {"state": REFUSED, "notes": notes}
+            if not constants.is_void:
+                write_arrays(
+                    field_file(self.folder, crop.phase, crop.particle_id), field_of(alone, crop)
+                )
             row = describe_alone(alone, crop, constants.is_void)
             if self.task.in_company:
                 company = self._assess(crop, constants, company=True)
@@ -141,6 +147,41 @@ class StressStage:
             limit_voxels=self.task.limit_voxels,
             max_iterations=self.task.max_iterations,
         )
+
+
+def field_file(folder: JobFolder, phase: str, particle_id: int) -> Path:
+    """Return the file of a particle's stress, which stays with the job for pictures."""
+    return folder.product(f"stress-{phase}-{particle_id}.npz")
+
+
+def field_of(found: Assessment, crop: Crop) -> dict[str, NDArray[Any]]:
+    """Return first principal stress over a particle under its worst load, for pictures.
+
+    Parameters
+    ----------
+    found : Assessment
+        The particle alone.
+    crop : Crop
+        Where it was cut out.
+
+    Returns
+    -------
+    dict of ndarray
+        ``inside`` (bool, voxels of a box), ``stress`` (float32, one a voxel inside, in raster
+        order, over the applied stress), ``voxel_um`` and ``origin_um`` of the box, ``direction``
+        of the load.
+    """
+    cell = found.embedding
+    spans = [np.flatnonzero(cell.inside.any(axis=tuple({0, 1, 2} - {k}))) for k in range(3)]
+    box = tuple(slice(int(s[0]), int(s[-1]) + 1) for s in spans)
+    low = np.array([s.start for s in box]) * cell.voxel_um
+    return {
+        "inside": cell.inside[box],
+        "stress": found.factors.worst.field.astype(np.float32),
+        "voxel_um": np.array(cell.voxel_um),
+        "origin_um": np.array(crop.origin_um) + np.array(cell.origin_vx) * crop.voxel_um + low,
+        "direction": found.factors.worst.direction,
+    }
 
 
 def crop_bytes(task: StressTask) -> int:

@@ -33,8 +33,10 @@ def test_particles_are_ranked_and_the_caution_is_shown(
         "phases": phases,
     }
     run(plan_job(tmp_path / "w", tmp_path / "plate.npy", recipe, scan_id="s").path)
-    ask = ("stress", "s", "--cluster", "loop", "--workspace", "w", "--maps")
+    ask = ("stress", "s", "--cluster", "loop", "--workspace", "w", "--pictures")
     out, err = castcensus(*ask, "--set", "elastic.iron-rich.youngs_gpa=190")
     assert "solved" in out
     assert CAUTION in err
-    assert len(list((tmp_path / "w" / "reports" / "stress" / "s").glob("*-directions.png"))) == 1
+    place = tmp_path / "w" / "reports" / "stress" / "s"
+    names = sorted(path.name for path in place.iterdir())
+    assert names == ["iron-rich-1-directions.png", "iron-rich-1-surface.png"]
