@@ -16,7 +16,8 @@ from numba import njit
 from scipy import ndimage
 
 from pipeline.errors import UsageError
-from pipeline.kernels.threshold import fold_histogram, threshold_multi_otsu
+from pipeline.kernels.classes import threshold_multi_otsu
+from pipeline.kernels.histograms import fold_histogram
 from pipeline.model.grid import Box, Triple
 
 Blocks = npt.NDArray[np.bool_]

@@ -198,9 +198,10 @@ def _clipped_sd(by_step: Counts) -> float:
 def choose_filter(noise: Noise) -> Choice:
     """Return the filter that `auto` takes.
 
-    Where the contrast is at least 20 noise standard deviations, thresholds need no help; at least
-    6, a median of 3^3 is enough and cheap; below, non-local means keep edges that a median blurs.
-    Without an estimate it is the median.
+    The cheapest that serves: where the contrast is at least 20 noise standard deviations,
+    thresholds need no help; at least 6, a median of 3^3 is enough, and non-local means would cost
+    20 times as much for 0.01 of Dice; below, they keep edges that a median blurs and small bodies
+    that it eats.  Without an estimate it is the median.
 
     Examples
     --------

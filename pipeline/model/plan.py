@@ -22,7 +22,7 @@ from pipeline.model.stress import StressTask
 GREY_LEVELS = 65536
 """Levels of the conditioned grey scale (uint16)."""
 
-EDGE_REACH_VX = 2
+EDGE_REACH_VX = 3
 """Voxels around a voxel on which its phase depends where edges are decided with care."""
 
 EVENNESS_BINS = 48
@@ -150,6 +150,11 @@ def denoise_halo(recipe: Recipe) -> int:
     return method_halo(denoise, denoise.method)
 
 
+def slope_margin(recipe: Recipe) -> int:
+    """Return the filtered voxels around a core that are wanted: slopes of grey need neighbours."""
+    return 1 if recipe.segment.method == "edge" else 0
+
+
 def method_halo(denoise: Denoise, method: str) -> int:
     """Return the voxels around a core that a filter reads with the recipe's parameters."""
     halos = {
@@ -214,7 +219,7 @@ def plan_scan(
         If no voxel size is known.
     """
     header.require_voxel_um()
-    halo = denoise_halo(recipe)
+    halo = denoise_halo(recipe) + slope_margin(recipe)
     if halo and min(header.shape) <= halo:
         raise PlanError(
             f"{header.location} of shape {header.shape} is not larger than the halo of "
@@ -304,7 +309,13 @@ def _plan_stages(
             halo,
             n * size,
             n * 2,
-            haloed * (2 * size + 2) + scratch + flat + tile * (2 + 2 + 1 + 2) + 8 * GREY_LEVELS,
+            haloed * (2 * size + 2)
+            + scratch
+            + flat
+            + tile * (2 + 2 + 1 + 2)
+            + 8 * GREY_LEVELS
+            # Filtered grey with its margin, its contiguous copy, and the mask of both.
+            + slope_margin(recipe) * (haloed * (2 + 2 + 1 + 1) + 2 * 8 * GREY_LEVELS),
         ),
         ("segment", 0, 0, 0, 0, 0),
         (
@@ -372,7 +383,7 @@ def _parameters(recipe: Recipe, stage: str) -> object:
     """Return the part of a recipe that a stage's result depends on beyond its predecessors."""
     parts: dict[str, object] = {
         "flatten": recipe.condition.model_dump(mode="json", exclude={"denoise"}),
-        "condition": recipe.condition.model_dump(mode="json"),
+        "condition": [recipe.condition.model_dump(mode="json"), slope_margin(recipe)],
         "segment": recipe.segment.model_dump(mode="json"),
         "label": [recipe.label.connectivity, [p.model_dump(mode="json") for p in recipe.phases]],
         "reduce": list(recipe.load_axis),

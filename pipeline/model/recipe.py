@@ -25,6 +25,9 @@ OUTSIDE = 255
 CHUNK_MIN, CHUNK_MAX = 16, 128
 """Edges of stored chunks that a tile longer than the larger one must be divisible into."""
 
+TWO_PHASE_METHODS = ("otsu", "li", "yen", "isodata", "triangle", "minimum")
+"""Methods of `segment` that know one threshold only."""
+
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
 
 
@@ -35,7 +38,7 @@ class _Part(BaseModel):
 class Denoise(_Part):
     """How grey noise is lowered before segmentation; every filter has finite support."""
 
-    method: Literal["none", "gaussian", "median", "bilateral", "nlm", "tv", "auto"] = "median"
+    method: Literal["none", "gaussian", "median", "bilateral", "nlm", "tv", "auto"] = "auto"
     radius_vx: Annotated[int, Field(ge=1, le=3)] = 1
     sigma_vx: Annotated[float, Field(gt=0.0, le=8.0)] = 1.0
     strength: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
@@ -98,7 +101,18 @@ class Segment(_Part):
     peaks with three phases or more, and ``plain`` for all others.
     """
 
-    method: Literal["peaks", "multi-otsu", "manual"] = "peaks"
+    method: Literal[
+        "peaks",
+        "edge",
+        "multi-otsu",
+        "manual",
+        "otsu",
+        "li",
+        "yen",
+        "isodata",
+        "triangle",
+        "minimum",
+    ] = "peaks"
     thresholds: tuple[float, ...] | None = None
     edges: Literal["auto", "aware", "plain"] = "auto"
 
@@ -227,6 +241,11 @@ class Recipe(_Part):
         strangers = [name for name in self.elastic if name not in names]
         if strangers:
             raise ValueError(f"elastic.{strangers[0]} is no phase; the phases are {names}")
+        if self.segment.method in TWO_PHASE_METHODS and len(self.phases) != 2:
+            raise ValueError(
+                f"segment.method={self.segment.method} parts two phases, got {len(self.phases)}: "
+                "choose peaks, edge or multi-otsu"
+            )
         if not any(self.load_axis):
             raise ValueError("load_axis must not be the zero vector")
         return self

@@ -9,12 +9,19 @@ import numpy as np
 import zarr
 from numpy.typing import NDArray
 
-from pipeline.kernels.threshold import fold_histogram
+from pipeline.kernels.histograms import fold_gradients, fold_histogram
 from pipeline.model.grid import Box
-from pipeline.model.plan import Plan
+from pipeline.model.plan import Plan, slope_margin
 from pipeline.stages.filters import open_filter
 from pipeline.stages.flatten import Flattener
-from pipeline.stages.grey import pack_histogram, pad_edges, read_mask, read_scale, specimen_voxels
+from pipeline.stages.grey import (
+    pack_histogram,
+    pack_slopes,
+    pad_edges,
+    read_mask,
+    read_scale,
+    specimen_voxels,
+)
 from pipeline.stages.noise import read_noise
 from pipeline.stores.job import JobFolder, write_arrays
 from pipeline.stores.volume import create_volume, open_volume, read_box, write_tile
@@ -26,6 +33,7 @@ class ConditionStage:
     def __init__(self, folder: JobFolder, plan: Plan) -> None:
         self.folder, self.plan = folder, plan
         self.halo = plan.stage("condition").halo_vx
+        self.margin = slope_margin(plan.recipe)
         self.scale = read_scale(folder)
         self.mask = read_mask(folder, plan)
         self.flattener = Flattener.open(folder, plan)
@@ -49,13 +57,24 @@ class ConditionStage:
     def process(self, number: int) -> int:
         """Condition one tile with its halo."""
         core = self.plan.grid.tile(number).core
-        grey = self._denoise(core)
+        wide = self._denoise(core)
+        grey = wide[(slice(1, -1),) * 3] if self.margin else wide
         inside = specimen_voxels(self.mask, self.scale, grey, core)
         write_tile(self.conditioned, core, grey)
-        write_arrays(
-            self.folder.side("condition", number), pack_histogram(fold_histogram(grey, inside))
-        )
+        side = pack_histogram(fold_histogram(grey, inside))
+        if self.margin:
+            side |= self._fold_slopes(wide, core)
+        write_arrays(self.folder.side("condition", number), side)
         return core.n_voxels
+
+    def _fold_slopes(self, wide: NDArray[np.uint16], core: Box) -> dict[str, NDArray[Any]]:
+        """Return gradients by grey; beyond the volume there is no specimen."""
+        grown = core.grow((1, 1, 1))
+        box = grown.clip(self.plan.header.shape)
+        inside = np.zeros(grown.shape, np.uint8)
+        there = specimen_voxels(self.mask, self.scale, wide[box.within(grown)], box)
+        inside[box.within(grown)] = 1 if there is None else there
+        return pack_slopes(*fold_gradients(wide, inside))
 
     def _denoise(self, core: Box) -> NDArray[np.uint16]:
         shape, halo = self.plan.header.shape, (self.halo,) * 3
@@ -64,10 +83,13 @@ class ConditionStage:
         grey = self.scale.apply(read_box(self.raw, box))
         if self.flattener is not None:
             grey = self.flattener.apply(grey, box)
-        filtered = self.filter.apply(pad_edges(grey, wanted, box), self.halo)
+        padded = pad_edges(grey, wanted, box)
+        spare = self.halo - self.margin
+        filtered = self.filter.apply(padded, spare)
         if self.scale.n_nonfinite:
             # A voxel without a value gets none from its neighbours either.
-            filtered = np.where(grey[core.within(box)] == 0, np.uint16(0), np.maximum(filtered, 1))
+            own = padded[(slice(spare, -spare or None),) * 3]
+            filtered = np.where(own == 0, np.uint16(0), np.maximum(filtered, 1))
         return filtered
 
     def fold(self) -> None:

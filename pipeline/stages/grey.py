@@ -149,6 +149,29 @@ def sum_histograms(folder: JobFolder, stage: str, grid: TileGrid) -> NDArray[np.
     return total
 
 
+def pack_slopes(sums: NDArray[np.int64], counts: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
+    """Return gradients by grey as a side file keeps them: the levels that occur."""
+    levels = np.flatnonzero(counts)
+    return {
+        "slope_levels": levels.astype(np.uint16),
+        "slope_sums": sums[levels],
+        "slope_counts": counts[levels],
+    }
+
+
+def sum_slopes(
+    folder: JobFolder, stage: str, grid: TileGrid
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the sums over all tiles of gradients by grey, and of the voxels that have one."""
+    sums, counts = np.zeros(GREY_LEVELS, np.int64), np.zeros(GREY_LEVELS, np.int64)
+    names = ("slope_levels", "slope_sums", "slope_counts")
+    for number in range(len(grid)):
+        side = read_arrays(folder.side(stage, number), names)
+        sums[side["slope_levels"]] += side["slope_sums"]
+        counts[side["slope_levels"]] += side["slope_counts"]
+    return sums, counts
+
+
 def sum_sides(folder: JobFolder, stage: str, grid: TileGrid, name: str) -> NDArray[np.int64]:
     """Return the sum over all tiles of one array of their side files."""
     total = read_arrays(folder.side(stage, 0), (name,))[name].copy()

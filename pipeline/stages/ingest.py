@@ -10,8 +10,8 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.errors import DataError, SourceError
+from pipeline.kernels.histograms import float_grey_scale, fold_float_histogram, fold_histogram
 from pipeline.kernels.pyramid import halve_mean
-from pipeline.kernels.threshold import float_grey_scale, fold_float_histogram, fold_histogram
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
 from pipeline.readers import open_source

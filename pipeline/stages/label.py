@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.cleanup import clean_phases, plan_clean_up
 from pipeline.kernels.feret import measure_hulls
-from pipeline.kernels.phases import plan_edges, refine_edges
+from pipeline.kernels.phases import EdgeRule, plan_edges, refine_edges
 from pipeline.kernels.pyramid import halve_labels
 from pipeline.kernels.seams import cut_faces
 from pipeline.kernels.tally import BEYOND
@@ -20,8 +20,10 @@ from pipeline.kernels.threshold import classify_phases, count_phases
 from pipeline.model.grid import Box
 from pipeline.model.plan import EDGE_REACH_VX, Plan, clean_up_halo
 from pipeline.model.recipe import OUTSIDE, Recipe
+from pipeline.stages.filters import open_filter
 from pipeline.stages.grey import pad_edges, read_mask, read_scale, specimen_voxels
 from pipeline.stages.levels import open_levels, write_levels
+from pipeline.stages.noise import read_noise
 from pipeline.stages.segment import read_thresholds
 from pipeline.stores.job import JobFolder, write_arrays
 from pipeline.stores.ome import create_pyramid
@@ -45,14 +47,21 @@ class LabelStage:
         self.mask = read_mask(folder, plan)
         self.thresholds = read_thresholds(folder)
         self.smallest = smallest_particles(plan.recipe)
-        self.edges = (
-            plan_edges(self.thresholds.levels, self.thresholds.pure, self.thresholds.noise_sd)
-            if plan.recipe.edge_aware
-            else None
-        )
+        self.edges = self._plan_edges() if plan.recipe.edge_aware else None
         self.clean_up = plan_clean_up(plan.recipe)
         self.clean_up_halo = clean_up_halo(plan.recipe)
         self.background = plan.recipe.background
+
+    def _plan_edges(self) -> EdgeRule:
+        recipe, thresholds = self.plan.recipe, self.thresholds
+        n_backgrounds = len(recipe.phases) - len(recipe.particle_phases)
+        return plan_edges(
+            thresholds.levels,
+            thresholds.pure,
+            thresholds.noise_sd,
+            recipe.background if n_backgrounds == 1 else None,
+            open_filter(recipe.condition.denoise, read_noise(self.folder)).method,
+        )
 
     @cached_property
     def conditioned(self) -> zarr.Array[Any]:

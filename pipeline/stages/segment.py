@@ -7,12 +7,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.errors import DataError
+from pipeline.kernels.classes import threshold_edge, threshold_multi_otsu, threshold_two
 from pipeline.kernels.peaks import PhaseThresholds, threshold_peaks
-from pipeline.kernels.threshold import threshold_multi_otsu
 from pipeline.model.plan import GREY_LEVELS, Plan
 from pipeline.model.recipe import Recipe
-from pipeline.stages.grey import GreyScale, read_scale, sum_histograms
+from pipeline.stages.grey import GreyScale, read_scale, sum_histograms, sum_slopes
 from pipeline.stores.job import JobFolder, write_arrays, write_whole
 
 
@@ -116,10 +119,7 @@ class SegmentStage:
             source = recipe.segment.thresholds
             levels = levels_above(source, scale)
         else:
-            if recipe.segment.method == "peaks":
-                found = threshold_peaks(histogram, [phase.kind for phase in recipe.phases])
-            else:
-                found = threshold_multi_otsu(histogram, len(recipe.phases))
+            found = self._part(histogram)
             levels, notes = tuple(int(t) for t in found.thresholds), found.notes
             source = tuple((t - 1) * scale.gain + scale.offset for t in levels)
             pure, noise_sd = found.levels, _noise_sd(found, recipe)
@@ -133,3 +133,16 @@ class SegmentStage:
             "noise_sd": noise_sd,
         }
         write_whole(self.folder.product("segment.json"), json.dumps(values).encode())
+
+    def _part(self, histogram: NDArray[np.int64]) -> PhaseThresholds:
+        """Return thresholds by the recipe's method."""
+        recipe = self.plan.recipe
+        method, n_phases = recipe.segment.method, len(recipe.phases)
+        if method == "peaks":
+            return threshold_peaks(histogram, [phase.kind for phase in recipe.phases])
+        if method == "edge":
+            sums, counts = sum_slopes(self.folder, "condition", self.plan.grid)
+            return threshold_edge(histogram, sums, counts, n_phases)
+        if method == "multi-otsu":
+            return threshold_multi_otsu(histogram, n_phases)
+        return threshold_two(histogram, method)

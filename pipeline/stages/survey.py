@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import zarr
 
-from pipeline.kernels.threshold import fold_histogram
+from pipeline.kernels.histograms import fold_histogram
 from pipeline.model.plan import Plan
 from pipeline.stages.grey import fold_mask, fold_mask_side, pack_histogram, read_scale
 from pipeline.stages.noise import fold_noise_side, fold_scan_noise, widen_for_noise

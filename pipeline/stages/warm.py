@@ -19,6 +19,7 @@ from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_
 from pipeline.kernels.descriptors import describe_particles
 from pipeline.kernels.feret import extend_hulls, measure_hulls, project_hulls
 from pipeline.kernels.flatten import find_geometry, flatten_grey, plain_correction
+from pipeline.kernels.histograms import fold_float_histogram, fold_gradients, fold_histogram
 from pipeline.kernels.label import name_particles
 from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, mask_box
 from pipeline.kernels.matrix import find_window, fold_evenness, inner_blocks
@@ -39,12 +40,7 @@ from pipeline.kernels.seams import cut_faces, flatten_forest, match_faces, merge
 from pipeline.kernels.surface import mesh_surface
 from pipeline.kernels.surfacefields import measure_thickness
 from pipeline.kernels.tetrahedra import mesh_regions
-from pipeline.kernels.threshold import (
-    classify_phases,
-    count_phases,
-    fold_float_histogram,
-    fold_histogram,
-)
+from pipeline.kernels.threshold import classify_phases, count_phases
 from pipeline.kernels.variation import denoise_variation
 from pipeline.model.grid import Box
 from pipeline.model.header import DTYPES
@@ -71,6 +67,7 @@ def warm_kernels() -> None:
     _warm_flatten(grey)
     fold_histogram(grey, mask)
     fold_histogram(grey, None)
+    fold_gradients(grey, mask)
     plain = classify_phases(grey, mask, (300, 600))
     refine_edges(grey, plain, plan_edges((300, 600), (150.0, 450.0, 750.0), 1.0))
     clean_phases(plain, [CleanUp(0, 1.0, 1.0, 3)], 1, 7)

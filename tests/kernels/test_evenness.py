@@ -5,8 +5,8 @@ import pytest
 
 from pipeline.kernels.evenness import find_correction, measure_levels
 from pipeline.kernels.flatten import Geometry, flatten_grey
+from pipeline.kernels.histograms import fold_histogram
 from pipeline.kernels.matrix import N_BINS, Window, find_window, fold_evenness
-from pipeline.kernels.threshold import fold_histogram
 from pipeline.model.grid import Box
 from pipeline.model.recipe import ARTEFACTS
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.errors import DataError, UsageError
-from pipeline.kernels.threshold import PhaseThresholds, threshold_peaks
+from pipeline.kernels.peaks import PhaseThresholds, threshold_peaks
 
 KINDS = ("particles", "background", "particles", "particles")
 MATRIX, SD = 20_000.0, 600.0

@@ -21,7 +21,7 @@ def read(*overrides, **changes):
 
 def test_defaults():
     recipe = read()
-    assert recipe.condition.denoise.method == "median"
+    assert recipe.condition.denoise.method == "auto"
     assert recipe.condition.mask == "auto"
     assert recipe.segment.method == "peaks"
     assert recipe.label.connectivity == 26
