@@ -113,13 +113,13 @@ def test_every_filter_and_rule_is_among_them():
     recipes = [read_recipe(yaml.safe_dump(RECIPE), way, keys) for way, keys in WAYS.items()]
     for part, key, found in (
         (Condition, "mask", {r.condition.mask for r in recipes}),
-        (Condition, "flatten", {r.condition.flatten for r in recipes}),
         (Denoise, "method", {r.condition.denoise.method for r in recipes}),
         (Segment, "method", {r.segment.method for r in recipes}),
         (Segment, "edges", {r.segment.edges for r in recipes}),
     ):
         wanted = set(get_args(part.model_fields[key].annotation))
-        # Methods for two phases stand in tests/stages/test_segment.py.
+        # Methods for two phases stand in tests/stages/test_segment.py, corrections of grey in
+        # tests/stages/test_flatten.py.
         assert found == wanted - set(TWO_PHASE_METHODS), key
     assert {r.label.connectivity for r in recipes} == {6, 18, 26}
     for key in ("opening_vx", "closing_vx", "fill_holes_vx"):
