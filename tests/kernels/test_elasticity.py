@@ -172,6 +172,19 @@ def test_a_flat_cell_is_refused():
         solve(np.zeros((1, 8, 8), np.uint8))
 
 
+def test_the_solver_loads_no_store_and_no_scheduler():
+    # A machine with a card needs NumPy, SciPy, Numba and CuPy, nothing else.
+    script = (
+        "import sys, tests.benchmarks.stress_speed, pipeline.kernels.assessment;"
+        "print(sorted({m.split('.')[0] for m in sys.modules}))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    for name in ("pydantic", "zarr", "prefect", "distributed", "pyarrow", "typer"):
+        assert f"'{name}'" not in done.stdout
+
+
 MEASURE = """
 import json, numpy as np
 from pipeline.kernels.elasticity import Cell, lame_constants, project_bytes, solve_unit_loads
