@@ -48,6 +48,8 @@ _BIWEIGHT_STEPS = 20
 _NORMAL_MAD = 1.4826
 _FEWEST_VOXELS = 20
 _MAX_DEGREE = 4
+_FEWEST_OF_RING = 100
+_RIM_SHARE = 0.2
 _RING_WINDOW_VX = 31
 _RING_SMOOTH_VX = 4.0
 
@@ -338,19 +340,27 @@ def _radial_part(profile: Curve, n: Counts) -> _Part:
 def _rings_part(rings: Counts, window: Window) -> _Part:
     """Take slow changes with the radius off: a ring differs from its neighbours."""
     levels, n, _ = measure_levels(rings, window)
-    known = ~np.isnan(levels).any(axis=0)
-    weight = np.where(known, n.min(axis=0), 0).astype(np.float64)
-    if np.count_nonzero(known) < 8:
-        return _Part(np.zeros(rings.shape[1]), 0.0, 0.0)
-    radii = np.arange(rings.shape[1])
-    fine = np.stack([np.interp(radii, radii[known], half[known]) for half in levels])
+    weight = n.min(axis=0).astype(np.float64)
+    curve = np.zeros(rings.shape[1])
+    # Few voxels at the rim, in a body or not, would bend the slow part of all radii within reach.
+    well = np.flatnonzero(weight >= _FEWEST_OF_RING)
+    full = np.flatnonzero(weight >= _RIM_SHARE * weight.max(initial=1.0))
+    well = well[well <= full[-1]] if full.size else well[:0]
+    if well.size < 8:
+        return _Part(curve, 0.0, 0.0)
+    inside = slice(int(well[0]), int(well[-1]) + 1)
+    radii = np.arange(inside.start, inside.stop)
+    weight = np.where(np.isin(radii, well), weight[inside], 0.0)
+    fine = np.stack([np.interp(radii, well, half[well]) for half in levels])
     for half in fine:
-        fit = np.polynomial.Legendre.fit(radii, half, 6, w=np.sqrt(weight))
-        half -= fit(radii)
+        half -= np.polynomial.Legendre.fit(radii, half, min(6, well.size // 4), w=weight**0.5)(
+            radii
+        )
         slow = median_filter(half, _RING_WINDOW_VX, mode="nearest")
         half -= gaussian_filter1d(slow, _RING_SMOOTH_VX, mode="nearest")
     mean, shrink, signal, error = _compare(fine, weight)
-    return _part(mean * shrink, signal, error)
+    curve[inside] = mean * shrink
+    return _part(curve, signal, error)
 
 
 def _by_zones(rings: Curve, geometry: Geometry) -> Curve:

@@ -129,6 +129,18 @@ def test_levels_pass_over_bright_bodies():
     assert sd == pytest.approx(50, rel=0.12)
 
 
+def test_a_few_bright_voxels_at_the_rim_bend_no_ring():
+    grey = scan(truth_of())
+    window = find_window(fold_histogram(grey), 7000)
+    blocks = INSIDE[:, 4::8, 4::8][4::8].astype(np.uint8)
+    planes, rings = fold_evenness(grey, BOX, blocks, 8, GEOMETRY, window)
+    assert not rings[:, 56].any()
+    rings[:, 56, -2] = 30
+    counts = planes.astype(np.int64), rings.astype(np.int64)
+    found = find_correction(*counts, window, GEOMETRY, AIR, ARTEFACTS)
+    assert found.correction is None
+
+
 def test_a_binary_lattice_is_left_alone():
     z, y, x = np.indices(SHAPE)
     bodies = ((z % 12 < 6) & (y % 12 < 6) & (x % 12 < 6)).astype(np.uint16)

@@ -73,7 +73,8 @@ def test_artefacts_are_taken_off_and_on_record(count, dtype):
     gain = SCALES[dtype][0]
     assert all("taken off" in note for note in row["flatten_notes"])
     assert [note.split(":")[0] for note in row["flatten_notes"]] == ["planes", "radial", "rings"]
-    assert row["flatten_radial_percent"] == pytest.approx(10, abs=2)
+    # 800 of the mean of the matrix, 7600 above air.
+    assert row["flatten_radial_percent"] == pytest.approx(10.5, abs=2.1)
     assert row["flatten_radial_grey"] == pytest.approx(800 * gain, rel=0.25)
     assert row["flatten_planes_grey"] > 400 * gain
     assert row["flatten_rings_grey"] > 300 * gain
