@@ -1,0 +1,161 @@
+"""What the description of particles costs on top of finding them.
+
+`python -m tests.benchmarks.description` fills tiles to 5 % with ellipsoids of several sizes, and
+prints processor time: finding and tallying bodies, what hulls, calipers and contacts add, the whole
+label stage with its files, and how many times the stage without them that is; then the reduction's
+own part, and scikit-image's largest Feret diameter.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from skimage.measure import regionprops
+
+from pipeline.kernels.bodies import label_tile
+from pipeline.kernels.contacts import count_contacts
+from pipeline.kernels.convexity import HullColumns, TileHulls
+from pipeline.kernels.feret import measure_hulls
+from pipeline.kernels.label import find_runs, label_runs
+from pipeline.kernels.outline import outline_runs
+from pipeline.kernels.tally import BEYOND, PHASE
+from pipeline.model.grid import Box
+from pipeline.run import run
+from pipeline.stages.label import LabelStage
+from tests.conftest import BINARY, count_bodies, plan_job
+
+VOXEL = (1.0, 1.0, 1.0)
+
+
+def fill(edge: int, axes: tuple[float, float, float], share: float) -> NDArray[np.uint8]:
+    """Return a volume filled with ellipsoids of those semi-axes, turned at random."""
+    rng = np.random.default_rng(1)
+    volume = np.zeros((edge,) * 3, np.uint8)
+    reach = int(np.ceil(max(axes))) + 1
+    grid = np.indices((2 * reach + 1,) * 3).reshape(3, -1).T - reach
+    stamps = []
+    for _ in range(24):
+        turn = np.linalg.qr(rng.standard_normal((3, 3)))[0]
+        stamps.append(grid[np.square(grid @ turn / axes).sum(1) <= 1])
+    filled = 0
+    while filled < share * volume.size:
+        stamp = stamps[rng.integers(len(stamps))] + rng.integers(reach, edge - reach, 3)
+        volume[tuple(stamp.T)] = 1
+        filled += len(stamp)
+    return volume
+
+
+def clock(call: Callable[[], Any], repeats: int = 3) -> tuple[float, Any]:
+    """Return the least processor time of this thread, and the last result."""
+    call()
+    times = []
+    for _ in range(repeats):
+        start = time.thread_time()
+        result = call()
+        times.append(time.thread_time() - start)
+    return min(times), result
+
+
+def measure(edge: int, axes: tuple[float, float, float]) -> str:
+    """Return one line of the table."""
+    volume = fill(edge, axes, 0.05)
+    phases = np.full((edge + 2,) * 3, BEYOND, np.uint8)
+    phases[1:-1, 1:-1, 1:-1] = volume
+    grey = np.zeros(volume.shape, np.uint16)
+    smallest = np.zeros(256, np.int64)
+    smallest[1] = 1
+    core = Box((0, 0, 0), volume.shape)
+    whole, found = clock(lambda: label_tile(phases, grey, core, volume.shape, smallest, 26))
+    runs = find_runs(phases[1:, 1:, 1:], smallest > 0)
+    body, n = label_runs(runs, edge + 1, 26)
+    hulls, _ = clock(lambda: outline_runs(runs, body, n, core.shape, edge + 1))
+    kinds = found.tallies[:, PHASE].astype(np.uint8)
+    contacts, _ = clock(lambda: count_contacts(found.labels, phases, (0, 0, 0), kinds))
+    calipers, sizes = clock(lambda: measure_hulls(found.hull_offsets, found.hull_corners, VOXEL))
+    added = hulls + calipers + contacts
+    stage = time_stage(volume)
+    n = len(sizes)
+    return (
+        f"{n:9} {volume.sum() / n:10.0f} {whole - hulls - contacts:9.3f} {hulls:8.3f} "
+        f"{calipers:9.3f} {contacts:9.3f} {stage:8.3f} {stage / (stage - added):6.2f} "
+        f"{2e-6 * volume.size / stage:10.1f} {n / (hulls + calipers):15.0f}"
+    )
+
+
+def time_stage(volume: NDArray[np.uint8]) -> float:
+    """Return the processor time of the whole label stage of one tile, files included."""
+    with tempfile.TemporaryDirectory() as name:
+        source = Path(name) / "volume.npy"
+        np.save(source, volume)
+        folder = plan_job(
+            Path(name), source, BINARY, f"tiling.tile_shape={list(volume.shape)}", voxel_um=VOXEL
+        )
+        run(folder.path)
+        stage = LabelStage(folder, folder.read_plan())
+        # The finished run has moved its store away.
+        stage.prepare()
+        times = []
+        for _ in range(3):
+            start = time.process_time()
+            stage.process(0)
+            times.append(time.process_time() - start)
+    return min(times)
+
+
+def compare_feret(edge: int) -> None:
+    """Print the rate of hulls and calipers beside scikit-image's largest Feret diameter."""
+    volume = fill(edge, (14.0, 14.0, 2.5), 0.02)
+    bodies = count_bodies(volume)
+    properties = regionprops(bodies.labels)
+    start = time.thread_time()
+    for region in properties[:3]:
+        _ = region.feret_diameter_max
+    theirs = (time.thread_time() - start) / 3
+    columns = bodies.rows
+    phases = np.pad(volume, 1, constant_values=BEYOND)
+    smallest = np.zeros(256, np.int64)
+    smallest[1] = 1
+    tile = label_tile(phases, np.zeros(volume.shape, np.uint16), Box((0, 0, 0), volume.shape),
+                      volume.shape, smallest, 26)  # fmt: skip
+    runs = find_runs(phases[1:, 1:, 1:], smallest > 0)
+    body, n = label_runs(runs, edge + 1, 26)
+    hulls, _ = clock(lambda: outline_runs(runs, body, n, volume.shape, edge + 1))
+    calipers, sizes = clock(lambda: measure_hulls(tile.hull_offsets, tile.hull_corners, VOXEL))
+    hulls_of = TileHulls(np.arange(n), tile.hull_offsets, tile.hull_corners, sizes, (0, 0, 0))
+    rest, _ = clock(
+        lambda: HullColumns(columns, VOXEL, (1.0, 0.0, 0.0)).describe(
+            1, lambda number: hulls_of, bodies.merged
+        )
+    )
+    print(
+        f"\n{n} platelets of {volume.sum() / n:.0f} voxels: scikit-image feret_diameter_max "
+        f"{theirs:.3f} s a particle; here all calipers, volume and shadows "
+        f"{(hulls + calipers) / n * 1e6:.0f} us ({n / (hulls + calipers):.0f} a second), "
+        f"and {rest / n * 1e6:.1f} us in the reduction."
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--edge", type=int, default=256, help="voxels along a tile")
+    edge = parser.parse_args().edge
+    print("processor seconds of one thread for a tile; Mvoxel/s is for two such processes")
+    print(
+        "particles   voxels a   finding    hulls  calipers  contacts    stage  ratio   Mvoxel/s  "
+        "hulls a second"
+    )
+    for axes in ((20.0, 16.0, 12.0), (16.0, 16.0, 2.5), (7.0, 6.5, 5.0), (3.0, 2.4, 1.8)):
+        print(measure(edge, axes))
+    compare_feret(min(edge, 160))
+
+
+if __name__ == "__main__":
+    main()
