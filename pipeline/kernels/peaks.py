@@ -138,6 +138,11 @@ def threshold_peaks(histogram: Histogram, kinds: Sequence[str]) -> PhaseThreshol
     missing = [matrix - 1 - i for i in range(len(dark), n_dark)]
     missing += [matrix + 1 + i for i in range(len(bright), n_bright)]
     notes = [f"phase {i} was not found: its threshold leaves it empty" for i in sorted(missing)]
+    notes += [
+        f"{len(levels)} of {n} {side} levels were found: phases are named by rank from the matrix"
+        for side, levels, n in (("dark", dark, n_dark), ("bright", bright, n_bright))
+        if 0 < len(levels) < n
+    ]
     return PhaseThresholds(
         thresholds=(*reversed(below), *above),
         levels=(

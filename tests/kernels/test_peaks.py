@@ -85,7 +85,10 @@ def test_an_absent_copper_phase_leaves_iron_whole():
     found = threshold_peaks(histogram, KINDS)
     assert found.found == (True, True, True, False)
     assert histogram[found.thresholds[2] :].sum() < 100
-    assert found.notes == ("phase 3 was not found: its threshold leaves it empty",)
+    assert found.notes == (
+        "phase 3 was not found: its threshold leaves it empty",
+        "1 of 2 bright levels were found: phases are named by rank from the matrix",
+    )
 
 
 def test_bodies_too_thin_to_reach_their_level_are_found_by_their_shoulder():
