@@ -204,6 +204,7 @@ def plan_job(
     scan_id: str = "scan",
     job: str = "job",
     voxel_um: tuple[float, float, float] = (2.0, 2.0, 2.0),
+    in_place: bool = False,
 ) -> JobFolder:
     """Plan a job of a file and leave it in a workspace, ready to run."""
     options = ReadOptions(voxel_um=voxel_um)
@@ -216,6 +217,7 @@ def plan_job(
         read_recipe(yaml.safe_dump(recipe), "test", overrides),
         ScanMetadata(),
         "test",
+        in_place=in_place,
     )
     folder = JobFolder(workspace / "jobs" / job)
     folder.path.mkdir(parents=True)

@@ -66,6 +66,7 @@ def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson =
         "time": f"{status.seconds:.1f} s",
         "memory": f"{status.peak_worker_bytes / (1 << 20):,.0f} MiB a worker",
         "driver": f"process {status.pid} on {status.host}" if status.pid else "",
+        "image": status.image or "",
         "error": f"{status.error.what} {status.error.remedy}" if status.error else "",
     }
     if status.result:

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from flows.jobs.submission import Ingest
 from pipeline.errors import UsageError
 from pipeline.model.grid import Triple
 
@@ -64,6 +65,14 @@ ByteOrder = Annotated[
 ]
 OffsetBytes = Annotated[
     int | None, typer.Option(help="Raw files: bytes before the first voxel.", show_default=False)
+]
+IngestMode = Annotated[
+    Ingest,
+    typer.Option(
+        "--ingest",
+        help="auto: use a Zarr source in place where tiles consist of its whole chunks; "
+        "copy: always copy.",
+    ),
 ]
 ClusterName = Annotated[
     str | None,

@@ -14,6 +14,7 @@ from flows.settings import find_cluster, find_recipe, fit_cluster, load_settings
 from pipeline.errors import PlanError
 from pipeline.model.header import ReadOptions
 from pipeline.model.plan import MIB, Plan
+from pipeline.stores.layout import why_copied
 
 
 def plan(
@@ -26,6 +27,7 @@ def plan(
     dtype: options.Dtype = None,
     byte_order: options.ByteOrder = None,
     offset_bytes: options.OffsetBytes = None,
+    ingest: options.IngestMode = "auto",
     cluster: options.ClusterName = None,
     workers: options.Workers = None,
     memory_limit: options.MemoryLimit = None,
@@ -44,6 +46,7 @@ def plan(
         find_recipe(recipe or settings.recipe, set_ or ()),
         options_,
         metadata_file=metadata,
+        ingest=ingest,
     )
     config = find_cluster(cluster or settings.cluster).adjusted(workers, memory_limit)
     refusal = None
@@ -117,6 +120,8 @@ def describe_plan(planned: Plan) -> dict[str, Any]:
         "n_tiles": len(planned.grid),
         "worker_bytes": planned.worker_bytes,
         "disk_bytes": planned.disk_bytes,
+        "in_place": planned.in_place,
+        "copied_because": why_copied(planned.header, planned.recipe),
         "stages": [stage.model_dump(exclude={"key"}) for stage in planned.stages],
     }
 
@@ -130,6 +135,7 @@ def show_plan(facts: dict[str, Any]) -> None:
         ("source", f"{facts['source']} ({facts['format']})"),
         ("volume", f"{size} voxels (z, y, x), {facts['dtype']}"),
         ("voxel", f"{voxel} um (from the {facts['voxel_origin']})"),
+        ("image", _describe_image(facts)),
         ("recipe", facts["recipe"]),
         ("tiles", f"{facts['n_tiles']} of {tile} voxels"),
         ("disk", f"{_mib(facts['disk_bytes'])} at most, {_mib(facts['disk_free_bytes'])} free"),
@@ -151,6 +157,14 @@ def show_plan(facts: dict[str, Any]) -> None:
             for stage in facts["stages"]
         ],
     )
+
+
+def _describe_image(facts: dict[str, Any]) -> str:
+    if facts["in_place"]:
+        return "used in place, not copied: keep the source until the job has ended"
+    why = facts["copied_because"]
+    # Of other formats nobody expects anything else.
+    return f"copied: {why}" if why and facts["format"] == "zarr" else "copied"
 
 
 def _mib(size: int) -> str:

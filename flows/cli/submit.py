@@ -40,6 +40,7 @@ def submit(
     dtype: options.Dtype = None,
     byte_order: options.ByteOrder = None,
     offset_bytes: options.OffsetBytes = None,
+    ingest: options.IngestMode = "auto",
     cluster: options.ClusterName = None,
     workers: options.Workers = None,
     memory_limit: options.MemoryLimit = None,
@@ -77,6 +78,7 @@ def submit(
         read_options(voxel_um, shape, dtype, byte_order, offset_bytes),
         {key: value for key, value in stated.items() if value is not None},
         metadata,
+        ingest=ingest,
     )
     folder = create_job(
         planned,

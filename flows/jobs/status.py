@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from flows.settings import ClusterConfig
 from pipeline.errors import CastcensusError, DamageError, NotFoundError, UsageError
+from pipeline.stages.image import describe_image
 from pipeline.stores.job import JobFolder, write_whole
 
 State = Literal["queued", "running", "done", "failed", "cancelled", "interrupted"]
@@ -108,6 +109,9 @@ class JobStatus(BaseModel):
         Why the job failed.
     result : JobResult or None
         What it left.
+    image : str or None
+        Where a source lies that is used in place, and whether it is still the same; told by
+        `show_job` alone.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -127,6 +131,7 @@ class JobStatus(BaseModel):
     updated_at: datetime
     error: Failure | None = None
     result: JobResult | None = None
+    image: str | None = None
 
 
 def now() -> datetime:
@@ -222,7 +227,8 @@ def find_job(workspace: Path, name: str) -> JobFolder:
 
 def show_job(workspace: Path, name: str) -> JobStatus:
     """Return the status of a job, named by its id or by its scan; see `find_job`."""
-    return read_status(find_job(workspace, name))
+    folder = find_job(workspace, name)
+    return read_status(folder).model_copy(update={"image": describe_image(folder)})
 
 
 def cancel_flag(folder: JobFolder) -> Path:

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from flows.jobs.status import (
     JobRequest,
@@ -39,6 +39,10 @@ from pipeline.model.recipe import Recipe
 from pipeline.readers import open_source
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
+from pipeline.stores.layout import why_copied
+
+Ingest = Literal["auto", "copy"]
+"""Whether a source may be used in place."""
 
 
 def plan_source(
@@ -48,6 +52,8 @@ def plan_source(
     options: ReadOptions | None = None,
     facts: Mapping[str, Any] | None = None,
     metadata_file: Path | None = None,
+    *,
+    ingest: Ingest = "auto",
 ) -> Plan:
     """Plan a scan from the header of its source; no voxel is read.
 
@@ -66,6 +72,8 @@ def plan_source(
     metadata_file : Path, optional
         The metadata file; otherwise ``<file>.meta.yaml`` or ``scan.yaml`` beside the source, or
         ``scan.yaml`` in its folder, is taken if there is one.
+    ingest : str
+        ``copy`` copies any source; ``auto`` uses one in place that is stored to be read by tiles.
 
     Returns
     -------
@@ -88,7 +96,16 @@ def plan_source(
     metadata = check_metadata(values, "the facts stated about the scan")
     location = str(Path(source).absolute())
     header = open_source(location, options).header
-    return plan_scan(scan_id, location, options, header, recipe, metadata, code_version())
+    return plan_scan(
+        scan_id,
+        location,
+        options,
+        header,
+        recipe,
+        metadata,
+        code_version(),
+        in_place=ingest == "auto" and why_copied(header, recipe) is None,
+    )
 
 
 def read_voxel_um(value: object) -> tuple[float, float, float]:

@@ -60,6 +60,9 @@ class VolumeHeader:
         Where the voxel size comes from: ``file``, ``option`` or ``none``.
     attributes : dict of str to str
         Further facts that the file states (acquisition, software), for provenance.
+    chunk_vx : tuple of int or None
+        Voxels that the source decodes at a time, (z, y, x), where tiles can be read from it again
+        and again and it is nobody else's to rewrite; None for all others.
     """
 
     location: str
@@ -70,6 +73,7 @@ class VolumeHeader:
     n_bytes: int
     voxel_origin: str = "none"
     attributes: dict[str, str] = field(default_factory=dict)
+    chunk_vx: Triple | None = None
 
     def __post_init__(self) -> None:
         if len(self.shape) != 3:

@@ -37,6 +37,10 @@ WORKER_BASE_BYTES = 620 * MIB
 """Resident size of a worker with all libraries loaded and kernels compiled (500 MiB measured), and
 what its allocator keeps between tiles."""
 
+SAMPLE_BLOCKS, CONTACT_BLOCKS, SMALLEST_BLOCK_VX = 128, 16, 4
+"""Most blocks along a volume's longest axis on which voxels and contacts of phases are counted, and
+their smallest edge."""
+
 TALLY_BYTES = 48 * 8
 """Bytes of one body's tally."""
 
@@ -85,6 +89,7 @@ class Plan(BaseModel):
     metadata: ScanMetadata
     code_version: str
     stages: tuple[StagePlan, ...]
+    in_place: bool = False
     stress: StressTask | None = None
 
     @property
@@ -142,6 +147,32 @@ def fit_tile(tile_shape: Triple, shape: Triple) -> Triple:
     return (edges[0], edges[1], edges[2])
 
 
+def block_edge_vx(shape: Triple, most: int) -> int:
+    """Return the edge of blocks that a volume is cut into, whatever its tiles.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Voxels along (z, y, x).
+    most : int
+        Most blocks along the longest axis.
+
+    Returns
+    -------
+    int
+        The smallest power of two from 4 that makes no more.
+
+    Examples
+    --------
+    >>> block_edge_vx((100, 200, 300), 128), block_edge_vx((64, 1024, 1025), 128)
+    (4, 16)
+    """
+    block = SMALLEST_BLOCK_VX
+    while -(-max(shape) // block) > most:
+        block *= 2
+    return block
+
+
 def denoise_halo(recipe: Recipe) -> int:
     """Return the voxels around a core that the recipe's filter reads."""
     denoise = recipe.condition.denoise
@@ -186,6 +217,8 @@ def plan_scan(
     recipe: Recipe,
     metadata: ScanMetadata,
     code_version: str,
+    *,
+    in_place: bool = False,
 ) -> Plan:
     """Plan the whole way of a scan from its header alone.
 
@@ -205,6 +238,8 @@ def plan_scan(
         Facts about the scan.
     code_version : str
         Version of the code, part of every stage key.
+    in_place : bool
+        Whether stages read the source itself, and ingest copies none of it.
 
     Returns
     -------
@@ -226,7 +261,7 @@ def plan_scan(
             f"{halo} voxels that denoise.method={recipe.condition.denoise.method} reads.",
             "Scan a larger field, or set condition.denoise.method=none.",
         )
-    stages = _plan_stages(header, recipe, halo, code_version)
+    stages = _plan_stages(header, recipe, halo, code_version, in_place)
     return Plan(
         scan_id=scan_id,
         source=source,
@@ -236,6 +271,7 @@ def plan_scan(
         metadata=metadata,
         code_version=code_version,
         stages=stages,
+        in_place=in_place,
     )
 
 
@@ -274,7 +310,7 @@ def _remedy(plan: Plan, limit_bytes: int) -> str:
 
 
 def _plan_stages(
-    header: VolumeHeader, recipe: Recipe, halo: int, code_version: str
+    header: VolumeHeader, recipe: Recipe, halo: int, code_version: str, in_place: bool
 ) -> tuple[StagePlan, ...]:
     tile_shape = fit_tile(recipe.tiling.tile_shape, header.shape)
     n_tiles = len(TileGrid(header.shape, tile_shape))
@@ -282,8 +318,9 @@ def _plan_stages(
     haloed = math.prod(n + 2 * halo for n in tile_shape)
     shared = math.prod(n + 1 for n in tile_shape)
     # The edge rule reads a halo of grey and plain phases, padded once where it leaves the volume.
-    edge, clean = EDGE_REACH_VX if recipe.edge_aware else 0, clean_up_halo(recipe)
-    edged = 2 * 3 * math.prod(n + 1 + 2 * (edge + clean) for n in tile_shape) if edge else 0
+    # So do the tallies of quality, which also hold two more phase maps, one with its halo.
+    edge, clean = EDGE_REACH_VX, clean_up_halo(recipe)
+    edged = (2 * 3 + 2) * math.prod(n + 1 + 2 * (edge + clean) for n in tile_shape)
     # Clean-up: grey and phases with their halo, padded once where it leaves the volume; maps before
     # and after a step; a set before and after each pass, and squares of distances.
     cleaned = (2 + 8) * math.prod(n + 1 + 2 * clean for n in tile_shape) if clean else 0
@@ -292,11 +329,13 @@ def _plan_stages(
     # A compressed single-stream file is decoded whole, once a process: its reader says so.
     resident = int(header.attributes.get("resident_bytes", 0))
     scratch = _filter_scratch(recipe.condition.denoise, haloed)
+    # Of a source in place only coarser levels are written: a seventh, with what all pyramids add.
+    copied = n * size // 8 if in_place else n * size
     uneven, flat = _flatten_bytes(recipe, tile_shape, header, halo)
     # Bytes a tile holds at the same time in each stage; each term names an array of that stage,
     # and the storing of a shard holds its encoded copy once more.
     rows: list[tuple[str, int, int, int, int, int]] = [
-        ("ingest", n_tiles, 0, n * size, n * size, resident + 3 * tile * size + 8 * GREY_LEVELS),
+        ("ingest", n_tiles, 0, n * size, copied, resident + 3 * tile * size + 8 * GREY_LEVELS),
     ]
     if header.dtype == "float32":
         rows.append(("survey", n_tiles, 0, n * size, 0, tile * (2 * size + 2) + 8 * GREY_LEVELS))
@@ -324,16 +363,22 @@ def _plan_stages(
             1 + edge + clean,
             n * 2,
             n * 5,
-            shared * (2 + 2 + 1 + 4 + 8 + 1) + tile * 10 + edged + cleaned,
+            shared * (2 + 2 + 1 + 4 + 8 + 1)
+            + tile * 10
+            + edged
+            + cleaned
+            + _sample_bytes(header, recipe),
         ),
         ("seams", n_tiles, 0, 0, 0, 12 * 4 * max(tile // min(tile_shape), 1)),
         ("reduce", 0, 0, 0, 0, 0),
+        ("statistics", 0, 0, 0, 0, 0),
         ("catalogue", 0, 0, 0, 0, 0),
         ("present", n_tiles, 0, n * 4, n * 4 * phases, tile * (4 + 4 + 8) + tile * size * 2),
     ]
     planned: list[StagePlan] = []
     key = hash_values(
         [header.location, header.shape, header.dtype, header.n_bytes, tile_shape, code_version]
+        + ["in place"] * in_place
     )
     for name, n_items, halo_vx, read, write, tile_bytes in rows:
         key = hash_values([key, name, _parameters(recipe, name)])
@@ -349,6 +394,17 @@ def _plan_stages(
             )
         )
     return tuple(planned)
+
+
+def _sample_bytes(header: VolumeHeader, recipe: Recipe) -> int:
+    """Return the bytes of a tile's counts on blocks, kept twice while they are written."""
+    tile_shape = fit_tile(recipe.tiling.tile_shape, header.shape)
+    n = len(recipe.phases)
+    block = block_edge_vx(header.shape, SAMPLE_BLOCKS)
+    wide = block_edge_vx(header.shape, CONTACT_BLOCKS)
+    blocks = math.prod(-(-edge // block) + 1 for edge in tile_shape)
+    contacts = math.prod(-(-edge // wide) + 1 for edge in tile_shape)
+    return 2 * (4 * n * blocks + 8 * n * n * (contacts + 13))
 
 
 def _filter_scratch(denoise: Denoise, haloed: int) -> int:
@@ -387,5 +443,6 @@ def _parameters(recipe: Recipe, stage: str) -> object:
         "segment": recipe.segment.model_dump(mode="json"),
         "label": [recipe.label.connectivity, [p.model_dump(mode="json") for p in recipe.phases]],
         "reduce": list(recipe.load_axis),
+        "statistics": recipe.statistics.model_dump(mode="json"),
     }
     return parts.get(stage)

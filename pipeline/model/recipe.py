@@ -191,6 +191,13 @@ class Tiling(_Part):
         return edges
 
 
+class Statistics(_Part):
+    """What the numbers of a whole scan are asked for; see `pipeline.analysis`."""
+
+    component_mm3: Annotated[float, Field(gt=0.0)] = 1000.0
+    wanted_error: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.1
+
+
 class Recipe(_Part):
     r"""The complete parameters of a run.
 
@@ -208,6 +215,7 @@ class Recipe(_Part):
     phases: Annotated[tuple[Phase, ...], Field(min_length=2, max_length=64)]
     label: Label = Label()
     load_axis: tuple[float, float, float] = (1.0, 0.0, 0.0)
+    statistics: Statistics = Statistics()
     elastic: dict[str, Elastic] = {}
     tiling: Tiling = Tiling()
 

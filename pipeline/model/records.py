@@ -121,6 +121,61 @@ SCANS = Table(
         ),
         *_artefact_columns(),
         Column("denoise_used", TEXT, "Filter with its parameters, as chosen if `auto`.", True),
+        Column(
+            "noise_conditioned_sd",
+            REAL,
+            "Spread of grey in the matrix after conditioning (of its mode in the histogram), in "
+            "grey levels of the source; null where fewer than 50 voxels tell.",
+            True,
+        ),
+        Column(
+            "threshold_shift",
+            REAL,
+            "By how much thresholds are moved to find voxels in doubt: noise_conditioned_sd in "
+            "whole steps of the conditioned scale. Columns ..._lowered, ..._raised belong to it.",
+            True,
+        ),
+        Column(
+            "doubt_fraction",
+            REAL,
+            "Share of the volume searched whose phase is another one when all thresholds are "
+            "lower, or higher, by threshold_shift; before clean-up.",
+            True,
+        ),
+        Column(
+            "edge_width_vx",
+            REAL,
+            "Sharpness: voxels from 10 to 90 % of the grey between the matrix and edge_phase, of "
+            "the conditioned volume, so with the blur of its filter; as the width of the Gaussian "
+            "blur whose edges look as wide. Null for fewer than 100 edges and above 6.4; under 1.3 "
+            "all edges look alike.",
+            True,
+        ),
+        Column("edge_width_um", REAL, "edge_width_vx in um.", True),
+        *_axes("edge_width_{}_um", REAL, "The same, of edges along {} alone.", True),
+        Column(
+            "edge_phase", TEXT, "Phase with most edges to the matrix; null if none will do.", True
+        ),
+        Column(
+            "n_platelets",
+            COUNT,
+            "Particles brighter than the matrix of a sphericity under 0.5, not cut by the border.",
+            True,
+        ),
+        Column(
+            "platelet_thickness_vx",
+            REAL,
+            "Median over them of 2 volume / surface, in voxel edges along the platelet's normal; "
+            "null for fewer than 10.",
+            True,
+        ),
+        Column(
+            "thin_platelets",
+            FLAG,
+            "Median thickness under 3 voxels: the voxels are too large for these platelets (common "
+            "practice, no source).",
+            True,
+        ),
         Column("thresholds", REALS, "Grey levels of the source between neighbouring phases."),
         Column("segment_notes", TEXTS, "What the choice of thresholds met."),
         Column("connectivity", COUNT, "Neighbours that make two voxels one body: 6, 18 or 26."),
@@ -158,6 +213,32 @@ PHASES = Table(
         Column("n_touching_border", COUNT, "Particles cut by the border of the volume."),
         Column("number_density_mm3", REAL, "Particles per mm3 searched; null where empty.", True),
         Column("largest_volume_um3", REAL, "Volume of the largest particle; null if none.", True),
+        Column(
+            "pure_grey",
+            REAL,
+            "Grey of the pure phase in levels of the source: its mode or shoulder in the "
+            "histogram; null where none was found.",
+            True,
+        ),
+        Column(
+            "cnr_matrix",
+            REAL,
+            "Contrast to noise: distance of pure_grey from that of the matrix, over "
+            "noise_conditioned_sd; null for the matrix and for what is unknown. That of two other "
+            "phases is the difference of their pure_grey over the same.",
+            True,
+        ),
+        Column(
+            "volume_fraction_lowered",
+            REAL,
+            "volume_fraction with all thresholds lower by the scan's threshold_shift; before "
+            "clean-up.",
+            True,
+        ),
+        Column("volume_fraction_raised", REAL, "The same with all thresholds higher.", True),
+        Column("n_threshold_sensitive", COUNT, "Particles flagged threshold_sensitive.", True),
+        Column("edge_width_um", REAL, "As in scans, of edges between matrix and this phase.", True),
+        Column("n_edges", COUNT, "Edges that were measured for it.", True),
     ),
 )
 
@@ -297,8 +378,42 @@ PARTICLES = Table(
             FLAG,
             "Thinner than 3 voxels, as a box of equal spread (common practice, no source).",
         ),
+        Column(
+            "n_voxels_kept_lowered",
+            COUNT,
+            "Voxels that keep their phase when all thresholds are lower by the scan's "
+            "threshold_shift; voxels that it would gain are not counted.",
+            True,
+        ),
+        Column("n_voxels_kept_raised", COUNT, "The same for higher thresholds.", True),
+        Column(
+            "threshold_sensitive",
+            FLAG,
+            "Keeps under 80 % of its voxels by lower or by higher thresholds (no source).",
+            True,
+        ),
     ),
 )
+
+STATISTICS = Table(
+    "statistics",
+    ("scan_id", "phase", "quantity", "reference", "at"),
+    (
+        *_KEY,
+        Column("phase", TEXT, "Name of the phase that the number is about."),
+        Column("quantity", TEXT, "What the number is; its unit is its suffix."),
+        Column("reference", TEXT, "Second phase of a pair; empty for the others."),
+        Column("at", REAL, "Abscissa where the quantity is a curve or a ranking, else null.", True),
+        Column("value", REAL, "The number; null where it cannot be told: see note.", True),
+        Column("low", REAL, "Lower end of the 95 % interval; null where there is none.", True),
+        Column("high", REAL, "Upper end of the 95 % interval; null where there is none.", True),
+        Column("unit", TEXT, "Unit of value, low and high; 1 for ratios and counts."),
+        Column("method", TEXT, "How it was found, with its source."),
+        Column("n", COUNT, "Blocks, particles or maxima that it rests on."),
+        Column("note", TEXT, "Warnings, or why there is no number; empty where all is well."),
+    ),
+)
+
 
 _DIRECTIONS = (("load", "the load axis"), ("worst", "the worst direction"), ("best", "the best"))
 
@@ -462,7 +577,8 @@ CONTACTS = Table(
     ),
 )
 
-TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, STRESS)
+TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, STATISTICS, STRESS)
+"""Every table of the catalogue; the first three are part of every commit, others may be empty."""
 
 
 def write_dictionary() -> str:

@@ -128,6 +128,7 @@ def make_header(
     n_bytes: int,
     options: ReadOptions,
     attributes: dict[str, str] | None = None,
+    chunk_vx: Triple | None = None,
 ) -> VolumeHeader:
     """Make a checked header; a voxel size among the options goes before the file's.
 
@@ -149,6 +150,8 @@ def make_header(
         What the caller states.
     attributes : dict of str to str, optional
         Further facts of the file.
+    chunk_vx : tuple of int, optional
+        Voxels decoded at a time, of what can be read in place.
 
     Returns
     -------
@@ -171,6 +174,7 @@ def make_header(
         n_bytes=int(n_bytes),
         voxel_origin="option" if given is not None else "none" if voxel_um is None else "file",
         attributes=attributes or {},
+        chunk_vx=chunk_vx,
     )
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +14,9 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.errors import SourceError
-from pipeline.model.grid import Box
+from pipeline.model.grid import Box, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
-from pipeline.readers.filesource import READ_ERRORS, FileSource, make_header, sha256_files
+from pipeline.readers.filesource import READ_ERRORS, FileSource, make_header, sha256_files, triple
 from pipeline.readers.units import Voxel, unit_um, voxel_from_attributes, voxel_of
 
 MARKS = ("zarr.json", ".zgroup", ".zarray")
@@ -64,6 +67,18 @@ class ZarrSource(FileSource):
         named = sorted((p.relative_to(self._folder).as_posix(), p) for p in _files(self._folder))
         return sha256_files([path for _, path in named], [name for name, _ in named])
 
+    def stamp(self) -> str:
+        """Return ``sha256:...`` over names, sizes and times of change of the array's files.
+
+        It tells without reading a voxel that nobody wrote to the array in between.
+        """
+        digest = hashlib.sha256()
+        for path in sorted(_files(self._folder)):
+            facts = path.stat()
+            name = path.relative_to(self._folder).as_posix()
+            digest.update(f"{name}\0{facts.st_size}\0{facts.st_mtime_ns}\0".encode())
+        return f"sha256:{digest.hexdigest()}"
+
 
 def is_zarr(folder: Path) -> bool:
     """Say whether a folder is a Zarr array or group."""
@@ -77,7 +92,7 @@ def open_zarr(folder: Path, options: ReadOptions) -> ZarrSource:
     voxel size is the product of the scale of the dataset and of the multiscale, in the units of
     the axes.  Of a plain array: the attributes that `voxel_from_attributes` knows.  A group without
     multiscales is taken where it is a collection of one image (``bioformats2raw.layout``), or holds
-    exactly one array of three axes.
+    exactly one array of three axes.  The store of a scan whose image was used in place opens that.
 
     Parameters
     ----------
@@ -103,6 +118,8 @@ def open_zarr(folder: Path, options: ReadOptions) -> ZarrSource:
             found, axes, voxel = node, None, None
             place = folder
         else:
+            if _own_facts(folder).get("image"):
+                return _open_elsewhere(folder, _own_facts(folder)["image"], options)
             place, axes, voxel = _image(folder, node)
             found = zarr.open_array(place, mode="r")
             voxel = voxel or voxel_from_attributes(dict(node.attrs))
@@ -120,7 +137,8 @@ def open_zarr(folder: Path, options: ReadOptions) -> ZarrSource:
             voxel_um=voxel,
             n_bytes=sum(p.stat().st_size for p in _files(place)),
             options=options,
-            attributes={"chunks": str(found.chunks)},
+            attributes={"chunks": str(found.chunks), "folder": str(folder)},
+            chunk_vx=_chunk_vx(place, found.chunks, axes),
         )
     except ZARR_ERRORS as err:
         raise SourceError(
@@ -128,6 +146,41 @@ def open_zarr(folder: Path, options: ReadOptions) -> ZarrSource:
             "Copy it again from the original.",
         ) from err
     return ZarrSource(header, place, axes)
+
+
+def _own_facts(folder: Path) -> dict[str, Any]:
+    """Return what this project wrote into a store of its own; empty for all others."""
+    try:
+        own = json.loads((folder / "zarr.json").read_bytes())["attributes"]["castcensus"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+    return own if isinstance(own, dict) else {}
+
+
+def _open_elsewhere(store: Path, image: Mapping[str, Any], options: ReadOptions) -> ZarrSource:
+    """Open the image of a scan that was used in place, if nobody changed it since."""
+    folder, voxel_um = Path(image["folder"]), image["voxel_um"]
+    if options.voxel_um is None:
+        options = replace(options, voxel_um=(voxel_um[0], voxel_um[1], voxel_um[2]))
+    if not is_zarr(folder):
+        raise SourceError(
+            f"the image of {store} was used in place at {folder}, where it is no longer.",
+            "Bring it back there; the store itself holds coarser levels and labels only.",
+        )
+    source = open_zarr(folder, options)
+    if source.stamp() != image["stamp"]:
+        raise SourceError(
+            f"the image of {store} was used in place at {folder}, which has changed since.",
+            f"Name {folder} itself to take it as it is now.",
+        )
+    return source
+
+
+def _chunk_vx(place: Path, chunks: tuple[int, ...], axes: tuple[int, ...]) -> Triple | None:
+    """Return the chunk of an array that may be used in place: a scan's own store goes with it."""
+    if len(axes) != 3 or any(_own_facts(folder) for folder in (place, place.parent)):
+        return None
+    return triple([chunks[k] for k in axes])
 
 
 def _files(folder: Path) -> list[Path]:

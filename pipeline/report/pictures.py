@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from pipeline.model.grid import Box
+from pipeline.readers import open_source
 from pipeline.report.figures import (
     Series,
     draw_histogram,
@@ -94,15 +95,16 @@ class Shown:
         return min(int(shares.argmax()) << level, self._n_planes(scan_id) - 1)
 
     def _n_planes(self, scan_id: str) -> int:
-        return int(open_volume(self.store(scan_id) / "0").shape[0])
+        return int(open_volume(self.store(scan_id) / "labels" / "phases" / "0").shape[0])
 
     def plane(self, scan_id: str, index: int) -> Plane:
         """Return a plane of a scan."""
         store = self.store(scan_id)
-        grey, phases = open_volume(store / "0"), open_volume(store / "labels" / "phases" / "0")
-        _, ny, nx = grey.shape
+        phases = open_volume(store / "labels" / "phases" / "0")
+        _, ny, nx = phases.shape
         box = Box((index, 0, 0), (index + 1, ny, nx))
-        return Plane(index, read_box(grey, box)[0], read_box(phases, box)[0])
+        # Not level 0 of the store: an image that is used in place lies elsewhere.
+        return Plane(index, open_source(str(store)).read(box)[0], read_box(phases, box)[0])
 
     def series(self) -> list[Series]:
         """Return the size distributions of all scans, in common classes."""

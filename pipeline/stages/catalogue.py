@@ -17,6 +17,7 @@ from pipeline.stages.filters import open_filter
 from pipeline.stages.flatten import describe_flatten
 from pipeline.stages.grey import read_scale
 from pipeline.stages.noise import read_noise
+from pipeline.stages.quality import read_quality
 from pipeline.stages.segment import read_thresholds
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder, write_whole
@@ -44,7 +45,10 @@ class CatalogueStage:
             pa.Table.from_pylist([self._scan_row()], schema=SCANS.schema),
             pq.read_table(folder.product("phases.parquet")),
             pq.read_table(folder.product("particles.parquet")),
-            {"contacts": pq.read_table(folder.product("contacts.parquet"))},
+            {
+                name: pq.read_table(folder.product(f"{name}.parquet"))
+                for name in ("contacts", "statistics")
+            },
         )
         write_whole(folder.product("commit.json"), json.dumps({"version": committed}).encode())
 
@@ -70,6 +74,7 @@ class CatalogueStage:
             "grey_gain": scale.gain,
             "grey_offset": scale.offset,
             "noise_sd": None if noise.sd is None else noise.sd * scale.gain,
+            **read_quality(folder).scan,
             **describe_flatten(folder, plan, scale.gain),
             "denoise_used": open_filter(recipe.condition.denoise, noise).describe(),
             "thresholds": list(thresholds.source),

@@ -22,27 +22,24 @@ from pipeline.stages.grey import (
     read_scale,
     specimen_voxels,
 )
+from pipeline.stages.image import RawImage
 from pipeline.stages.noise import read_noise
 from pipeline.stores.job import JobFolder, write_arrays
-from pipeline.stores.volume import create_volume, open_volume, read_box, write_tile
+from pipeline.stores.volume import create_volume, open_volume, write_tile
 
 
 class ConditionStage:
-    """``scan.zarr`` to ``conditioned.zarr``."""
+    """The image as it came to ``conditioned.zarr``."""
 
     def __init__(self, folder: JobFolder, plan: Plan) -> None:
         self.folder, self.plan = folder, plan
+        self.raw = RawImage(folder, plan)
         self.halo = plan.stage("condition").halo_vx
         self.margin = slope_margin(plan.recipe)
         self.scale = read_scale(folder)
         self.mask = read_mask(folder, plan)
         self.flattener = Flattener.open(folder, plan)
         self.filter = open_filter(plan.recipe.condition.denoise, read_noise(folder))
-
-    @cached_property
-    def raw(self) -> zarr.Array[Any]:
-        """The image as it came."""
-        return open_volume(self.folder.scan_store / "0")
 
     @cached_property
     def conditioned(self) -> zarr.Array[Any]:
@@ -52,6 +49,7 @@ class ConditionStage:
     def prepare(self) -> None:
         """Create the conditioned volume."""
         plan = self.plan
+        self.raw.check()
         create_volume(self.folder.conditioned, plan.header.shape, "uint16", plan.tile_shape)
 
     def process(self, number: int) -> int:
@@ -80,7 +78,7 @@ class ConditionStage:
         shape, halo = self.plan.header.shape, (self.halo,) * 3
         wanted = core.grow(halo)
         box = wanted.clip(shape)
-        grey = self.scale.apply(read_box(self.raw, box))
+        grey = self.scale.apply(self.raw.read(box))
         if self.flattener is not None:
             grey = self.flattener.apply(grey, box)
         padded = pad_edges(grey, wanted, box)
@@ -94,3 +92,4 @@ class ConditionStage:
 
     def fold(self) -> None:
         """Leave the histograms to the segment stage."""
+        self.raw.check()

@@ -11,7 +11,6 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import zarr
 from numpy.typing import NDArray
 
 from pipeline.kernels.evenness import Evenness, Unevenness, find_correction
@@ -29,8 +28,8 @@ from pipeline.kernels.matrix import (
 from pipeline.model.grid import Box
 from pipeline.model.plan import GREY_LEVELS, Plan
 from pipeline.stages.grey import read_mask, read_scale, sum_histograms
+from pipeline.stages.image import RawImage
 from pipeline.stores.job import JobFolder, read_arrays, write_arrays, write_whole
-from pipeline.stores.volume import open_volume, read_box
 
 _TABLES = [f.name for f in fields(Correction) if f.name not in ("geometry", "air")]
 
@@ -42,14 +41,10 @@ class FlattenStage:
         self.folder, self.plan = folder, plan
         self.scale = read_scale(folder)
         self.mask = read_mask(folder, plan)
+        self.raw = RawImage(folder, plan)
         self.geometry = find_geometry(
             self.mask, plan.header.shape, plan.recipe.condition.rotation_axis_vx
         )
-
-    @cached_property
-    def raw(self) -> zarr.Array[Any]:
-        """The image as it came."""
-        return open_volume(self.folder.scan_store / "0")
 
     @cached_property
     def window(self) -> Window | None:
@@ -78,7 +73,7 @@ class FlattenStage:
         core = self.plan.grid.tile(number).core
         side: dict[str, NDArray[Any]] = {}
         if self.window is not None:
-            grey = self.scale.apply(read_box(self.raw, core))
+            grey = self.scale.apply(self.raw.read(core))
             planes, rings = fold_evenness(grey, core, *self.blocks, self.geometry, self.window)
             planes = planes.reshape(core.shape[0], -1, N_BINS)
             cells = np.flatnonzero(planes.any(axis=(0, 2)))

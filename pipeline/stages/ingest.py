@@ -1,4 +1,7 @@
-"""Ingest: the source, read once, becomes a checksummed OME-Zarr image with its pyramid."""
+"""Ingest: the source, read once, becomes a checksummed OME-Zarr image with its pyramid.
+
+Of a source that is used in place only the coarser levels are written.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +12,11 @@ import numpy as np
 import zarr
 from numpy.typing import NDArray
 
-from pipeline.errors import DataError, SourceError
+from pipeline.errors import DataError
 from pipeline.kernels.histograms import float_grey_scale, fold_float_histogram, fold_histogram
 from pipeline.kernels.pyramid import halve_mean
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
-from pipeline.readers import open_source
 from pipeline.stages.grey import (
     INTEGER_OFFSETS,
     GreyScale,
@@ -25,6 +27,7 @@ from pipeline.stages.grey import (
     sum_sides,
     write_scale,
 )
+from pipeline.stages.image import check_source, open_planned, record_source
 from pipeline.stages.levels import open_levels, write_levels
 from pipeline.stages.noise import fold_noise_side, fold_scan_noise, widen_for_noise
 from pipeline.stores.job import JobFolder, write_arrays, write_whole
@@ -37,19 +40,12 @@ class IngestStage:
     def __init__(self, folder: JobFolder, plan: Plan) -> None:
         self.folder, self.plan = folder, plan
         self.is_float = plan.header.dtype == "float32"
+        self.first = int(plan.in_place)
 
     @cached_property
     def source(self) -> Any:
         """The source, opened again in this process and still what the plan was made for."""
-        source = open_source(self.plan.source, self.plan.options)
-        got, wanted = source.header, self.plan.header
-        if (got.shape, got.dtype) != (wanted.shape, wanted.dtype):
-            raise SourceError(
-                f"{wanted.location} has changed since it was planned: got {got.shape} "
-                f"{got.dtype}, wanted {wanted.shape} {wanted.dtype}.",
-                "Submit it again.",
-            )
-        return source
+        return open_planned(self.plan)
 
     @cached_property
     def levels(self) -> list[zarr.Array[Any]]:
@@ -66,13 +62,16 @@ class IngestStage:
             plan.header.dtype,
             plan.tile_shape,
             plan.voxel_um,
+            first=self.first,
         )
+        if plan.in_place:
+            record_source(self.folder, plan)
 
     def process(self, number: int) -> int:
-        """Copy one tile and fold its grey values."""
+        """Copy one tile, or its coarser levels alone, and fold its grey values."""
         core = self.plan.grid.tile(number).core
         voxels = self.source.read(core)
-        write_levels(self.levels, core, voxels, halve_mean)
+        write_levels(self.levels, core, voxels, halve_mean, self.first)
         write_arrays(self.folder.side("ingest", number), self._fold_tile(voxels, core))
         return core.n_voxels
 
@@ -114,7 +113,13 @@ class IngestStage:
             fold_mask(folder, plan, "ingest")
         if not self.is_float:
             fold_scan_noise(folder, plan, "ingest")
-        write_whole(folder.product("checksum.txt"), self.source.checksum().encode())
+        # Before and after: the checksum must be that of the voxels that were folded.
+        if plan.in_place:
+            check_source(folder, plan)
+        checksum = self.source.checksum()
+        if plan.in_place:
+            check_source(folder, plan)
+        write_whole(folder.product("checksum.txt"), checksum.encode())
 
     def _float_scale(self, histogram: NDArray[np.int64]) -> GreyScale:
         plan = self.plan

@@ -12,18 +12,26 @@ from numpy.typing import NDArray
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.cleanup import clean_phases, plan_clean_up
 from pipeline.kernels.feret import measure_hulls
-from pipeline.kernels.phases import EdgeRule, plan_edges, refine_edges
+from pipeline.kernels.phases import refine_edges
 from pipeline.kernels.pyramid import halve_labels
+from pipeline.kernels.samples import fold_samples
 from pipeline.kernels.seams import cut_faces
 from pipeline.kernels.tally import BEYOND
 from pipeline.kernels.threshold import classify_phases, count_phases
 from pipeline.model.grid import Box
-from pipeline.model.plan import EDGE_REACH_VX, Plan, clean_up_halo
+from pipeline.model.plan import (
+    CONTACT_BLOCKS,
+    EDGE_REACH_VX,
+    SAMPLE_BLOCKS,
+    Plan,
+    block_edge_vx,
+    clean_up_halo,
+)
 from pipeline.model.recipe import OUTSIDE, Recipe
-from pipeline.stages.filters import open_filter
+from pipeline.stages.edges import open_edges
 from pipeline.stages.grey import pad_edges, read_mask, read_scale, specimen_voxels
 from pipeline.stages.levels import open_levels, write_levels
-from pipeline.stages.noise import read_noise
+from pipeline.stages.quality import QualityTally, Surroundings
 from pipeline.stages.segment import read_thresholds
 from pipeline.stores.job import JobFolder, write_arrays
 from pipeline.stores.ome import create_pyramid
@@ -47,21 +55,11 @@ class LabelStage:
         self.mask = read_mask(folder, plan)
         self.thresholds = read_thresholds(folder)
         self.smallest = smallest_particles(plan.recipe)
-        self.edges = self._plan_edges() if plan.recipe.edge_aware else None
+        self.edges = open_edges(folder, plan, self.thresholds) if plan.recipe.edge_aware else None
         self.clean_up = plan_clean_up(plan.recipe)
         self.clean_up_halo = clean_up_halo(plan.recipe)
         self.background = plan.recipe.background
-
-    def _plan_edges(self) -> EdgeRule:
-        recipe, thresholds = self.plan.recipe, self.thresholds
-        n_backgrounds = len(recipe.phases) - len(recipe.particle_phases)
-        return plan_edges(
-            thresholds.levels,
-            thresholds.pure,
-            thresholds.noise_sd,
-            recipe.background if n_backgrounds == 1 else None,
-            open_filter(recipe.condition.denoise, read_noise(self.folder)).method,
-        )
+        self.quality = QualityTally(folder, plan, self.thresholds)
 
     @cached_property
     def conditioned(self) -> zarr.Array[Any]:
@@ -98,7 +96,8 @@ class LabelStage:
         plan = self.plan
         core = plan.grid.tile(number).core
         box = core.grow((0, 0, 0), (1, 1, 1)).clip(plan.header.shape)
-        grey, phases = self._classify(box, core)
+        near, phases = self._classify(box, core)
+        grey = near.inner(box)
         found = label_tile(
             phases, grey, core, plan.header.shape, self.smallest, plan.recipe.label.connectivity
         )
@@ -113,44 +112,65 @@ class LabelStage:
             "hull_offsets": found.hull_offsets,
             "hull_corners": found.hull_corners,
             "hull_sizes": measure_hulls(found.hull_offsets, found.hull_corners, plan.voxel_um),
+            **self._samples(phases, core),
             "contact_body": found.contacts.body.astype(np.uint32),
             "contact_other": found.contacts.other.astype(np.uint32),
             "contact_kind": found.contacts.kind,
             "contact_faces": found.contacts.faces.astype(np.int32),
             **cut_faces(found.labels),
+            **self.quality.fold(near, core, found.labels[1:-1, 1:-1, 1:-1], len(found.tallies) - 1),
         }
         write_arrays(self.folder.side("label", number), side)
         return core.n_voxels
 
-    def _classify(self, box: Box, core: Box) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
-        """Return the grey of a box, and the phase map of the core with one layer around it."""
+    def _samples(self, phases: NDArray[np.uint8], core: Box) -> dict[str, NDArray[Any]]:
+        """Return what the tile adds to the counts that statistics of the scan start from."""
+        shape = self.plan.header.shape
+        found = fold_samples(
+            phases,
+            core.start,
+            block_edge_vx(shape, SAMPLE_BLOCKS),
+            block_edge_vx(shape, CONTACT_BLOCKS),
+            len(self.plan.recipe.phases),
+        )
+        return {
+            "sample_first": np.array(found.voxel_first, np.int64),
+            "sample_voxels": found.voxels,
+            "contact_first": np.array(found.contact_first, np.int64),
+            "sample_contacts": found.contacts,
+            "sample_pairs": found.pairs,
+        }
+
+    def _classify(self, box: Box, core: Box) -> tuple[Surroundings, NDArray[np.uint8]]:
+        """Return a box with what is around it, and the phase map of the core with one layer."""
         phases = np.full([n + 2 for n in core.shape], BEYOND, np.uint8)
         seen = tuple(slice(1, 1 + n) for n in box.shape)
         if not self.clean_up:
-            grey, phases[seen] = self._decide(box)
-            return grey, phases
+            near = self._decide(box)
+            phases[seen] = near.phases
+            return near, phases
         wide = box.grow((self.clean_up_halo,) * 3)
         there = wide.clip(self.plan.header.shape)
-        grey, decided = self._decide(there)
+        near = self._decide(there)
         phases[seen] = clean_phases(
-            pad_edges(decided, wide, there), self.clean_up, self.background, self.clean_up_halo
+            pad_edges(near.phases, wide, there),
+            self.clean_up,
+            self.background,
+            self.clean_up_halo,
         )
-        return np.ascontiguousarray(grey[box.within(there)]), phases
+        return near, phases
 
-    def _decide(self, box: Box) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
-        """Return the grey of a box, and its phases before they are cleaned up."""
-        if self.edges is None:
-            grey = read_box(self.conditioned, box)
-            return grey, self._plain(grey, box)
+    def _decide(self, box: Box) -> Surroundings:
+        """Return a box with what is around it, and its phases before they are cleaned up."""
         wanted = box.grow((EDGE_REACH_VX,) * 3)
         there = wanted.clip(self.plan.header.shape)
         grey = read_box(self.conditioned, there)
         plain = self._plain(grey, there)
-        own = np.ascontiguousarray(grey[box.within(there)])
-        refined = refine_edges(
-            pad_edges(grey, wanted, there), pad_edges(plain, wanted, there), self.edges
-        )
-        return own, refined
+        grey, plain = pad_edges(grey, wanted, there), pad_edges(plain, wanted, there)
+        if self.edges is None:
+            inner = (slice(EDGE_REACH_VX, -EDGE_REACH_VX),) * 3
+            return Surroundings(box, grey, plain, np.ascontiguousarray(plain[inner]))
+        return Surroundings(box, grey, plain, refine_edges(grey, plain, self.edges))
 
     def _plain(self, grey: NDArray[np.uint16], box: Box) -> NDArray[np.uint8]:
         inside = specimen_voxels(self.mask, self.scale, grey, box)

@@ -15,8 +15,8 @@ from pipeline.stores.volume import open_volume, write_tile
 
 def open_levels(path: Path) -> list[zarr.Array[Any]]:
     """Open the levels of an image or label group, finest first."""
-    n_levels = sum(1 for p in path.iterdir() if p.name.isdigit())
-    return [open_volume(path / str(i)) for i in range(n_levels)]
+    numbers = sorted(int(p.name) for p in path.iterdir() if p.name.isdigit())
+    return [open_volume(path / str(i)) for i in numbers]
 
 
 def write_levels(
@@ -24,6 +24,7 @@ def write_levels(
     core: Box,
     voxels: NDArray[Any],
     halve: Callable[[NDArray[Any]], NDArray[Any]],
+    first: int = 0,
 ) -> None:
     """Write the voxels of a tile on every level.
 
@@ -37,12 +38,16 @@ def write_levels(
         Its voxels.
     halve : callable
         Makes the next coarser level of a tile.
+    first : int
+        Which level the first of `levels` is.
     """
     start = core.start
-    for i, level in enumerate(levels):
+    for i in range(first + len(levels)):
         if i:
             voxels = halve(voxels)
             start = (start[0] // 2, start[1] // 2, start[2] // 2)
+        if i < first:
+            continue
         shape = voxels.shape
         stop = (start[0] + shape[0], start[1] + shape[1], start[2] + shape[2])
-        write_tile(level, Box(start, stop), voxels)
+        write_tile(levels[i - first], Box(start, stop), voxels)

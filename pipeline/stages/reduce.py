@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 
 import numpy as np
@@ -23,12 +23,18 @@ from pipeline.kernels.reduce import (
 )
 from pipeline.kernels.seams import flatten_forest, merge_pairs
 from pipeline.kernels.shapes import classify_shapes
-from pipeline.kernels.tally import BEYOND, NO_VOXEL
+from pipeline.kernels.tally import BEYOND, NO_VOXEL, N
 from pipeline.model.plan import Plan
 from pipeline.model.recipe import OUTSIDE
 from pipeline.model.records import CONTACTS, PARTICLES, PHASES
 from pipeline.stages.grey import read_scale, sum_sides
 from pipeline.stages.label import smallest_particles
+from pipeline.stages.quality import (
+    describe_sensitivity,
+    measure_quality,
+    merge_lost,
+    write_quality,
+)
 from pipeline.stages.segment import read_thresholds
 from pipeline.stores.job import JobFolder, read_arrays, write_arrays, write_partly
 
@@ -155,6 +161,8 @@ class ReduceStage:
             len(plan.grid), partial(self._hulls, census=census, offsets=offsets), merged
         )
         columns |= classify_shapes(columns)
+        lost = merge_lost(self.folder, census.row_of, offsets, len(census.phase))
+        columns |= describe_sensitivity(merged.narrow[:, N], lost)
         names = np.array([phase.name for phase in plan.recipe.phases])
         n = census.particle_id.size
         values = {
@@ -171,12 +179,19 @@ class ReduceStage:
             self.folder.product("particles.parquet"),
             lambda path: pq.write_table(table.take(pa.array(order)), path),
         )
-        phases = self._describe_phases(census, columns)
+        quality = measure_quality(self.folder, plan, scale, columns, census.phase)
+        write_quality(self.folder, quality)
+        phases = self._describe_phases(census, columns, quality.phases)
         write_partly(
             self.folder.product("phases.parquet"), lambda path: pq.write_table(phases, path)
         )
 
-    def _describe_phases(self, census: Census, columns: dict[str, NDArray[np.generic]]) -> pa.Table:
+    def _describe_phases(
+        self,
+        census: Census,
+        columns: dict[str, NDArray[np.generic]],
+        quality: Sequence[Mapping[str, object]],
+    ) -> pa.Table:
         plan, grid = self.plan, self.plan.grid
         voxel = float(np.prod(plan.voxel_um))
         searched = read_thresholds(self.folder).n_voxels
@@ -208,6 +223,7 @@ class ReduceStage:
                         n_particles / (searched * voxel * 1e-9) if searched else None
                     ),
                     "largest_volume_um3": float(volumes.max()) if n_particles else None,
+                    **quality[position],
                 }
             )
         return pa.Table.from_pylist(rows, schema=PHASES.schema)

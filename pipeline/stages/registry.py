@@ -24,6 +24,7 @@ from pipeline.stages.present import PresentStage
 from pipeline.stages.reduce import ReduceStage
 from pipeline.stages.seams import SeamsStage
 from pipeline.stages.segment import SegmentStage
+from pipeline.stages.statistics import StatisticsStage
 from pipeline.stages.stress import StressStage
 from pipeline.stages.survey import SurveyStage
 from pipeline.stores.job import JobFolder
@@ -59,6 +60,7 @@ STAGES: dict[str, Callable[[JobFolder, Plan], Stage]] = {
     "label": LabelStage,
     "seams": SeamsStage,
     "reduce": ReduceStage,
+    "statistics": StatisticsStage,
     "catalogue": CatalogueStage,
     "present": PresentStage,
     "stress": StressStage,

@@ -17,6 +17,7 @@ from pipeline.kernels.cleanup import CleanUp, clean_phases
 from pipeline.kernels.decimation import decimate_surface
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles
+from pipeline.kernels.doubt import fold_doubt
 from pipeline.kernels.feret import extend_hulls, measure_hulls, project_hulls
 from pipeline.kernels.flatten import find_geometry, flatten_grey, plain_correction
 from pipeline.kernels.histograms import fold_float_histogram, fold_gradients, fold_histogram
@@ -35,8 +36,10 @@ from pipeline.kernels.reduce import (
     sum_sizes,
     take_census,
 )
+from pipeline.kernels.samples import fold_samples
 from pipeline.kernels.screening import screen_particles
 from pipeline.kernels.seams import cut_faces, flatten_forest, match_faces, merge_pairs
+from pipeline.kernels.sharpness import fold_edges
 from pipeline.kernels.surface import mesh_surface
 from pipeline.kernels.surfacefields import measure_thickness
 from pipeline.kernels.tetrahedra import mesh_regions
@@ -73,6 +76,8 @@ def warm_kernels() -> None:
     clean_phases(plain, [CleanUp(0, 1.0, 1.0, 3)], 1, 7)
     surface = mesh_surface(np.ones((2, 3, 4), np.bool_), (1.0, 1.0, 1.0))
     measure_thickness(decimate_surface(surface, 0.1)[0])
+    fold_edges(grey, plain, Box((0, 0, 0), (20, 20, 20)), (20, 20, 20), 450.0, [150.0])
+    fold_doubt(plain, plain, plain, np.zeros(shape, np.uint32), 0)
     mesh_regions(np.arange(27, dtype=np.uint8).reshape(3, 3, 3), (1.0, 1.0, 1.0))
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
 
@@ -106,6 +111,7 @@ def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
     for dtype in (np.uint32, np.uint64):
         name_particles(tiles[0].labels, np.zeros(len(tiles[0].tallies), dtype))
     count_phases(phases)
+    fold_samples(phases, (0, 0, 0), 4, 8, 3)
     faces = [cut_faces(tile.labels) for tile in tiles]
     pairs = match_faces((1, 0, 0), faces[0], faces[1])
     counts = [len(tile.tallies) - 1 for tile in tiles]

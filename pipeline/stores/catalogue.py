@@ -152,7 +152,7 @@ class Catalogue:
         Parameters
         ----------
         table_name : str
-            scans, phases, particles or contacts.
+            A table of `pipeline.model.records`.
         scan_id : str, optional
             Rows of that scan only.
         columns : iterable of str, optional

@@ -53,6 +53,7 @@ def create_pyramid(
     *,
     fill: int = 0,
     label: bool = False,
+    first: int = 0,
 ) -> None:
     """Create an image or label group with its levels; does nothing to levels already there.
 
@@ -74,6 +75,8 @@ def create_pyramid(
         Value of what is not written.
     label : bool
         Whether voxels are labels.
+    first : int
+        Finest level that is kept here; finer ones are neither listed nor created.
 
     Raises
     ------
@@ -82,11 +85,11 @@ def create_pyramid(
     """
     levels = plan_levels(shape, tile_shape)
     scales = [[v * 2**i for v in voxel_um] for i in range(len(levels))]
-    ome: dict[str, Any] = {"version": VERSION, "multiscales": [_multiscale(name, scales)]}
+    ome: dict[str, Any] = {"version": VERSION, "multiscales": [_multiscale(name, scales, first)]}
     if label:
         ome["image-label"] = {"source": {"image": "../../"}}
     _write_group(path, ome)
-    for i, (level_shape, shard) in enumerate(levels):
+    for i, (level_shape, shard) in list(enumerate(levels))[first:]:
         create_volume(path / str(i), level_shape, dtype, shard, fill=fill, label=label)
 
 
@@ -105,7 +108,27 @@ def list_labels(path: Path, names: Sequence[str]) -> None:
 
 def mark_job(path: Path, job: str) -> None:
     """Write into a scan's store which job made its labels."""
-    zarr.open_group(path, mode="a", zarr_format=3).attrs["castcensus"] = {"job": job}
+    _mark(path, {"job": job})
+
+
+def mark_image(path: Path, place: dict[str, Any]) -> None:
+    """Write into a scan's store where its full resolution lies, if not here.
+
+    Parameters
+    ----------
+    path : Path
+        The store.
+    place : dict
+        ``folder`` that was opened, ``stamp`` of its files, ``voxel_um``; what
+        `pipeline.readers.ngff.open_zarr` needs to open it in the place of the store.
+    """
+    _mark(path, {"image": place})
+
+
+def _mark(path: Path, facts: dict[str, Any]) -> None:
+    group = zarr.open_group(path, mode="a", zarr_format=3)
+    own: Any = group.attrs.get("castcensus")
+    group.attrs["castcensus"] = {**(own if isinstance(own, dict) else {}), **facts}
 
 
 def job_of(path: Path) -> str | None:
@@ -129,7 +152,7 @@ def _shift(scale: list[float], finest: list[float]) -> list[float]:
     return [(s - f) / 2 for s, f in zip(scale, finest, strict=True)]
 
 
-def _multiscale(name: str, scales: list[list[float]]) -> dict[str, Any]:
+def _multiscale(name: str, scales: list[list[float]], first: int) -> dict[str, Any]:
     return {
         "name": name,
         "axes": [{"name": a, "type": "space", "unit": "micrometer"} for a in "zyx"],
@@ -142,6 +165,6 @@ def _multiscale(name: str, scales: list[list[float]]) -> dict[str, Any]:
                     {"type": "translation", "translation": _shift(scale, scales[0])},
                 ],
             }
-            for i, scale in enumerate(scales)
+            for i, scale in list(enumerate(scales))[first:]
         ],
     }

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import psutil
 import pytest
+import zarr
 
 from flows.jobs.status import (
     JobStatus,
@@ -33,6 +34,7 @@ from flows.settings import find_cluster, find_recipe
 from pipeline.errors import NotFoundError, PlanError, StoreError, UsageError
 from pipeline.model.header import ReadOptions
 from pipeline.model.plan import Plan
+from pipeline.run import run_stage
 from pipeline.stores.job import JobFolder
 
 RECIPE = ("--recipe", "one-phase", "--set", "segment.thresholds=[1100]")
@@ -99,6 +101,30 @@ def test_a_job_leaves_a_scan_its_rows_and_a_result(wanted: dict[str, Any]) -> No
         "--replace"
         in wanted["run"]("submit", row["source_location"], "--scan", "S", *GIVEN, status=2)[1]
     )
+
+
+def test_a_zarr_source_is_used_in_place_unless_told_to_copy(
+    volume: Path, castcensus: Any, tmp_path: Path
+) -> None:
+    grey = np.load(volume)
+    array = zarr.create_array(tmp_path / "s.zarr", shape=grey.shape, dtype="u2", chunks=(48,) * 3)
+    array[...] = grey
+    copied = castcensus("plan", "s.zarr", *GIVEN[:6], *SMALL)[0]
+    assert "copied: tiles of 8 x 8 x 8 are not made of whole chunks of 48 x 48 x 48" in copied
+    told = castcensus.json("plan", "s.zarr", *GIVEN[:6], "--ingest", "copy")
+    assert (told["in_place"], told["copied_because"]) == (False, None)
+    recipe = find_recipe("one-phase", ["segment.thresholds=[1100]"])
+    options = ReadOptions(voxel_um=(2, 1, 1))
+    plan = plan_source(str(tmp_path / "s.zarr"), "S", recipe, options)
+    assert told["disk_bytes"] - plan.disk_bytes == pytest.approx(grey.nbytes, rel=0.01)
+    folder = create_job(plan, tmp_path / "workspace", find_cluster("loop"))
+    run_stage(folder.path, "ingest")
+    where = f"used in place at {tmp_path / 's.zarr'}"
+    assert show_job(folder.workspace, "S").image == where
+    array[0, 0, 0] = 7
+    assert show_job(folder.workspace, "S").image == f"{where}, which has changed since"
+    _, said = castcensus("resume", "S", "--workspace", "workspace", status=2)
+    assert "s.zarr is used in place and has changed since the job began" in said
 
 
 def test_a_job_does_not_replace_what_another_entered_meanwhile(

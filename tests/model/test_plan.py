@@ -4,7 +4,15 @@ import yaml
 from pipeline.errors import PlanError, SourceError
 from pipeline.model.header import ReadOptions, VolumeHeader
 from pipeline.model.metadata import ScanMetadata
-from pipeline.model.plan import MIB, Limits, Plan, check_limits, plan_scan
+from pipeline.model.plan import (
+    MIB,
+    SAMPLE_BLOCKS,
+    Limits,
+    Plan,
+    block_edge_vx,
+    check_limits,
+    plan_scan,
+)
 from pipeline.model.recipe import read_recipe
 
 PHASES = [{"name": "pore", "kind": "particles"}, {"name": "metal", "kind": "background"}]
@@ -46,7 +54,7 @@ def test_stages_in_order():
     names = [stage.name for stage in make().stages]
     assert names == [
         *("ingest", "flatten", "condition", "segment", "label", "seams"),
-        *("reduce", "catalogue", "present"),
+        *("reduce", "statistics", "catalogue", "present"),
     ]
     assert [stage.name for stage in make(dtype="float32").stages][:2] == ["ingest", "survey"]
 
@@ -96,7 +104,7 @@ def test_halo_and_memory_of_clean_up():
     wanted = ("opening_vx=1.5", "closing_vx=2", "fill_holes_vx=5")
     off = make().stage("label")
     on = make(*(f"phases.pore.{key}" for key in wanted)).stage("label")
-    assert (off.halo_vx, on.halo_vx) == (1, 1 + 2 + 4 + 5)
+    assert (off.halo_vx, on.halo_vx) == (4, 4 + 2 + 4 + 5)
     assert on.worker_bytes - off.worker_bytes >= 8 * 200 * 100 * 200
 
 
@@ -141,3 +149,14 @@ def test_limits():
     assert "tile_shape" not in caught.value.remedy
     with pytest.raises(PlanError, match=r"may need \d+ MiB of disk"):
         check_limits(plan, Limits(disk_free_bytes=plan.disk_bytes - 1))
+
+
+@pytest.mark.parametrize("edge", [1, 511, 512, 513, 4096, 30_000])
+def test_blocks_are_few_whatever_the_volume(edge):
+    block = block_edge_vx((edge, 3, edge // 2 + 1), SAMPLE_BLOCKS)
+    assert -(-edge // block) <= SAMPLE_BLOCKS
+    assert block == 4 or -(-edge // (block // 2)) > SAMPLE_BLOCKS
+
+
+def test_numbers_of_a_scan_are_asked_for_after_its_rows():
+    assert changed(make(), make("statistics.component_mm3=5")) == "statistics"

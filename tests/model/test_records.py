@@ -57,6 +57,8 @@ def test_descriptors_are_the_columns_of_particles():
     columns |= HullColumns(columns, unit, load).describe(0, no_tile, none)
     columns |= classify_shapes(columns)
     keys = {"scan_id", "job", "phase", "particle_id"}
+    # What the thresholds' own doubt makes of them; see pipeline.stages.quality.
+    keys |= {"n_voxels_kept_lowered", "n_voxels_kept_raised", "threshold_sensitive"}
     assert set(columns) == {c.name for c in PARTICLES.columns} - keys
     for name, values in columns.items():
         wanted = PARTICLES.column(name).type

@@ -9,8 +9,9 @@ import yaml
 from scipy import ndimage
 
 from pipeline.kernels.cleanup import clean_phases, plan_clean_up
-from pipeline.model.plan import clean_up_halo
+from pipeline.model.plan import EDGE_REACH_VX, clean_up_halo
 from pipeline.model.recipe import (
+    ARTEFACTS,
     TWO_PHASE_METHODS,
     Condition,
     Denoise,
@@ -39,7 +40,7 @@ CLOSE = ("phases.iron-rich.closing_vx=2", "phases.copper-rich.closing_vx=1")
 FILL = ("phases.pore.fill_holes_vx=3", "phases.iron-rich.fill_holes_vx=6")
 
 WAYS = {
-    "no filter, opened": ("condition.denoise.method=none", *OPEN),
+    "no filter, opened": ("condition={flatten: none, denoise: {method: none}}", *OPEN),
     "gaussian, slopes, filled": (
         "condition.denoise.method=gaussian",
         "condition.denoise.sigma_vx=0.7",
@@ -48,6 +49,7 @@ WAYS = {
     ),
     "median, classes, closed": (
         "condition.denoise.method=median",
+        "condition.flatten=[radial, planes, rings]",
         "segment.method=multi-otsu",
         "segment.edges=aware",
         *CLOSE,
@@ -118,22 +120,25 @@ def test_every_filter_and_rule_is_among_them():
         (Segment, "edges", {r.segment.edges for r in recipes}),
     ):
         wanted = set(get_args(part.model_fields[key].annotation))
-        # Methods for two phases stand in tests/stages/test_segment.py, corrections of grey in
-        # tests/stages/test_flatten.py.
+        # Methods for two phases stand in tests/stages/test_segment.py.
         assert found == wanted - set(TWO_PHASE_METHODS), key
     assert {r.label.connectivity for r in recipes} == {6, 18, 26}
+    assert {"auto", "none", ARTEFACTS} == {r.condition.flatten for r in recipes}
     for key in ("opening_vx", "closing_vx", "fill_holes_vx"):
         assert any(getattr(phase, key) for r in recipes for phase in r.phases), key
 
 
 def test_phases_are_cleaned_up_as_the_whole_map_would_be(tmp_path, plan_job, source):
     keys = (*MANUAL, *OPEN, *CLOSE, *FILL)
-    raw = ("condition={mask: none, denoise: {method: none}}", "tiling.tile_shape=[24, 17, 20]")
+    raw = (
+        "condition={mask: none, flatten: none, denoise: {method: none}}",
+        "tiling.tile_shape=[24, 17, 20]",
+    )
     job = plan_job(tmp_path, source, RECIPE, *keys, *raw)
     run(job.path)
     plan = job.read_plan()
     halo = clean_up_halo(plan.recipe)
-    assert (halo, plan.stage("label").halo_vx) == (2 * 1 + 2 * 2 + 6, 13)
+    assert (halo, plan.stage("label").halo_vx) == (2 * 1 + 2 * 2 + 6, 1 + halo + EDGE_REACH_VX)
     plain = np.digitize(np.load(source), THRESHOLDS, right=True).astype(np.uint8)
     padded = np.pad(plain, halo, mode="edge")
     wanted = clean_phases(padded, plan_clean_up(plan.recipe), 1, halo)

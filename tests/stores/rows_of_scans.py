@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline.model.records import CONTACTS, PARTICLES, PHASES, SCANS, Table
+from pipeline.model.records import CONTACTS, PARTICLES, PHASES, SCANS, STATISTICS, Table
 from pipeline.stores.catalogue import Catalogue
 
 NOW = dt.datetime(2026, 1, 2, 3, 4, 5, 678901, dt.UTC)
@@ -67,7 +67,8 @@ def scan_rows(
         n_voxels=[100 + i for i in range(n)],
     )
     contacts = build(CONTACTS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
-    return scan, phases, particles, {"contacts": contacts}
+    statistics = build(STATISTICS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
+    return scan, phases, particles, {"contacts": contacts, "statistics": statistics}
 
 
 def main(root: str, number: str) -> None:

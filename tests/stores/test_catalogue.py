@@ -116,7 +116,9 @@ def test_remove_takes_a_scan_out_and_keeps_the_others(catalogue):
     assert catalogue.read("particles").num_rows == 0
 
 
-@pytest.mark.parametrize("broken", ["phases", "particles", "contacts", "scans", "sweep"])
+@pytest.mark.parametrize(
+    "broken", ["phases", "particles", "contacts", "statistics", "scans", "sweep"]
+)
 def test_a_failure_between_steps_leaves_one_whole_result(catalogue, monkeypatch, broken):
     catalogue.commit(*scan_rows("a", "j1", n=20, seed=1))
     old = catalogue.fingerprint_rows("a")
@@ -451,4 +453,5 @@ def test_the_commit_names_the_versions_beside_it(catalogue):
     catalogue.commit(*scan_rows("a", "j1"))
     log = (catalogue.root / "scans" / "_delta_log" / f"{1:020d}.json").read_text()
     notes = [json.loads(line).get("commitInfo", {}).get("castcensus") for line in log.splitlines()]
-    assert {"phases": 1, "particles": 1, "contacts": 1, "stress": 0} in notes
+    wanted = {"phases": 1, "particles": 1, "contacts": 1, "statistics": 1, "stress": 0}
+    assert wanted in notes

@@ -1,0 +1,157 @@
+"""Every number of a scan: a finite one, or none with a reason, for volumes that people do bring."""
+
+import math
+
+import numpy as np
+import pytest
+
+from pipeline.analysis.counts import ScanCounts
+from pipeline.analysis.estimates import Estimate
+from pipeline.analysis.summary import describe_scan, describe_thresholds
+from pipeline.analysis.surfaces import Steps
+from pipeline.kernels.cells import DIRECTIONS
+from pipeline.kernels.descriptors import crofton_weights
+from pipeline.kernels.samples import fold_samples
+from pipeline.kernels.tally import BEYOND
+from pipeline.model.plan import CONTACT_BLOCKS, SAMPLE_BLOCKS, block_edge_vx
+
+NAMES = ("pore", "matrix", "iron-rich")
+
+
+@pytest.fixture
+def describe(count_bodies):
+    """Return a maker of all numbers of a phase map."""
+
+    def make(phases, voxel_um=(2.0, 2.0, 2.0), component_mm3=1.0):
+        phases = phases.astype(np.uint8)
+        block = block_edge_vx(phases.shape, SAMPLE_BLOCKS)
+        wide = block_edge_vx(phases.shape, CONTACT_BLOCKS)
+        padded = np.pad(phases, 1, constant_values=BEYOND)
+        found = fold_samples(padded, (0, 0, 0), block, wide, 3)
+        lengths = np.sqrt(((np.array(DIRECTIONS) * np.array(voxel_um)) ** 2).sum(1))
+        counts = ScanCounts(
+            NAMES, phases.shape, voxel_um, block, wide, found.voxels.astype(np.int64),
+            found.contacts, found.pairs, Steps(lengths, crofton_weights(voxel_um)), (1.0, 0.0, 0.0),
+        )  # fmt: skip
+        bodies = count_bodies(phases, None, None, 26, {0: 1, 2: 1}, voxel_um)
+        particles = {
+            NAMES[p]: {
+                **{c: values[bodies.phase == p] for c, values in bodies.rows.items()},
+                "particle_id": bodies.particle_id[bodies.phase == p],
+            }
+            for p in (0, 2)
+        }
+        return describe_scan(counts, particles, component_mm3, 0.1)
+
+    return make
+
+
+def index(rows):
+    keys = [(r.phase, r.quantity, r.reference, r.at) for r in rows]
+    assert len(set(keys)) == len(keys)
+    for row in rows:
+        numbers = (row.value, row.low, row.high, row.at)
+        assert all(v is None or math.isfinite(v) for v in numbers), row
+        assert row.value is not None or row.note, row
+        if row.low is not None and row.high is not None:
+            assert row.low <= row.value <= row.high, row
+    return dict(zip(keys, rows, strict=True))
+
+
+def empty():
+    return np.ones((40, 36, 32), np.uint8)
+
+
+def one_body():
+    phases = empty()
+    phases[10:20, 10:25, 14:17] = 2
+    return phases
+
+
+def one_voxel():
+    phases = empty()
+    phases[20, 20, 20] = 2
+    return phases
+
+
+def percolating():
+    phases = empty()
+    phases[:, 10:14, 10:14] = phases[18:22, :, 10:14] = phases[18:22, 10:14] = 2
+    return phases
+
+
+def nothing_inside():
+    return np.full((12, 12, 12), 255, np.uint8)
+
+
+def all_iron():
+    return np.full((12, 12, 12), 2, np.uint8)
+
+
+CASES = (empty, one_body, one_voxel, percolating, nothing_inside, all_iron)
+
+
+@pytest.mark.parametrize("make", CASES, ids=lambda f: f.__name__)
+def test_odd_volumes_have_numbers_or_reasons(describe, make):
+    rows = index(describe(make()))
+    for phase in NAMES:
+        assert (phase, "volume_fraction", "", None) in rows
+
+
+@pytest.mark.parametrize("shape", [(1, 1, 1), (1, 40, 40), (2, 3, 50)])
+def test_thin_volumes_have_numbers_or_reasons(describe, shape):
+    index(describe(np.random.default_rng(1).choice([0, 1, 2, 255], shape, p=[0.1, 0.7, 0.1, 0.1])))
+
+
+def test_a_phase_without_particles_says_so(describe):
+    rows = index(describe(one_body()))
+    for quantity in ("number_density_mm3", "largest_body_share", "diameter_level_um"):
+        row = rows["pore", quantity, "", None]
+        assert row.value is None
+        assert "no particle" in row.note
+    assert rows["pore", "volume_fraction", "", None].value == 0.0
+    assert rows["pore", "contact_ratio", "iron-rich", None].value is None
+
+
+def test_one_body_is_all_of_its_phase_and_spans_nothing(describe):
+    rows = index(describe(one_body()))
+    assert rows["iron-rich", "largest_body_share", "", None].value == 1.0
+    assert rows["iron-rich", "axes_spanned", "", None].value == 0.0
+    density = rows["iron-rich", "number_density_mm3", "", None]
+    wanted = 1 / ((40 - 11) * (36 - 16) * (32 - 4) * 8e-9)
+    assert density.value == pytest.approx(wanted)
+    assert density.low < wanted < density.high
+    plate = rows["iron-rich", "orientation_eigenvalue", "", 1.0]
+    assert plate.value == pytest.approx(1.0)
+    assert rows["iron-rich", "orientation_xx", "", None].value == pytest.approx(1.0)
+
+
+def test_a_phase_that_percolates_is_named(describe):
+    rows = index(describe(percolating()))
+    spanned = rows["iron-rich", "axes_spanned", "", None]
+    assert spanned.value == 3.0
+    assert "z, y, x" in spanned.note
+    density = rows["iron-rich", "number_density_mm3", "", None]
+    assert density.value is None
+    assert "wholly inside" in density.note
+
+
+def test_without_any_specimen_everything_is_absent_with_a_reason(describe):
+    rows = describe(nothing_inside())
+    assert all(row.value is None and row.note for row in rows)
+
+
+def test_thresholds_by_hand_have_no_known_noise():
+    histogram = np.zeros(65536, np.int64)
+    histogram[100:200] = 5
+    (row, _) = describe_thresholds(["a", "b"], histogram, [150], 0.0)
+    assert row.value is None
+    (row, other) = describe_thresholds(["a", "b"], histogram, [150], 10.0)
+    assert (row.value, row.low, row.high) == pytest.approx((0.5, 0.4, 0.6))
+    assert other.value == pytest.approx(0.5)
+
+
+def test_an_absent_number_wants_a_reason():
+    with pytest.raises(ValueError, match="without a reason"):
+        Estimate("pore", "x", "1", "m")
+    assert Estimate("pore", "x", "1", "m", 1.0, 0.5, math.inf).high is None
