@@ -110,7 +110,10 @@ def open_cluster(config: ClusterConfig, size: ClusterSize) -> Iterator[MapTiles]
             check_versions(client)
         # Threads cannot be restarted one by one.
         limit = None if config.kind == "threads" else config.tile_limit_s
-        mapped = DaskMap(client, config.tiles_in_flight, Patience(limit))
+        own = config.kind in ("local", "threads")
+        empty_s = 30.0 if own else config.start_limit_s or START_LIMIT_S
+        patience = Patience(limit, empty_limit_s=empty_s)
+        mapped = DaskMap(client, config.tiles_in_flight, patience)
         try:
             yield mapped
         finally:

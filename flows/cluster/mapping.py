@@ -61,11 +61,14 @@ class Patience:
         has been handed out and half of them are done.
     straggler_least_s : float
         Tiles that run shorter than this are never copied.
+    empty_limit_s : float
+        How long a cluster may be without any worker: each is replaced, unless it died as it began.
     """
 
     tile_limit_s: float | None = None
     straggler_factor: float = 3.0
     straggler_least_s: float = 5.0
+    empty_limit_s: float = 30.0
 
 
 def process_announced(process: ProcessTile, number: int, topic: str) -> TileReport:
@@ -94,6 +97,7 @@ class _Watched:
     restarts: dict[int, int] = field(default_factory=dict)
     seconds: list[float] = field(default_factory=list)
     n_done: int = 0
+    peopled: float = field(default_factory=time.monotonic)
 
     def note_start(self, event: tuple[float, Any]) -> None:
         """Take in that a worker began a tile, at the driver's own clock."""
@@ -310,6 +314,14 @@ class DaskMap:
         """Copy stragglers to another worker, and restart workers whose tile takes too long."""
         watched, patience, now = self._watched, self._patience, time.monotonic()
         alive = list(self.client.nthreads())
+        if alive:
+            watched.peopled = now
+        elif now - watched.peopled > patience.empty_limit_s:
+            raise JobError(
+                f"no worker has been there for {patience.empty_limit_s:.0f} s: the last one ran "
+                "out of memory or crashed.",
+                "Set smaller tiles or a larger --memory-limit, and resume the job.",
+            )
         usual = median(watched.seconds) if watched.seconds else float("inf")
         slow_s = max(patience.straggler_factor * usual, patience.straggler_least_s)
         ending = watched.n_done >= len(watched.copies)

@@ -35,7 +35,8 @@ _NOISE_SPAN = 3.643
 
 LEAST_PAIRS = 64
 
-QUIET, MODERATE = 20.0, 6.0
+QUIET, MODERATE = 20.0, 14.0
+"""Contrast over noise from which nothing, and from which a median, is the better filter."""
 
 Choice = Literal["none", "median", "nlm"]
 

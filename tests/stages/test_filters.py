@@ -81,7 +81,7 @@ def test_tilings_agree(plan_job, tmp_path, method, dtype):
     ("sd", "used"),
     [
         (0.02, "none"),
-        (0.45, "median, radius 1 vx"),
+        (0.26, "median, radius 1 vx"),
         (1.5, "nlm, strength 1 noise sd, patch 1 vx, window 2 vx"),
     ],
 )
