@@ -147,8 +147,10 @@ def inside_response(
 
     Returns
     -------
-    strain, stress : ndarray (n, 6, 6)
-        From far stress to strain and stress inside, in Mandel form and the frame of the axes.
+    strain : ndarray (n, 6, 6)
+        From far stress to strain inside, in Mandel form and the frame of the axes.
+    stress : ndarray (n, 6, 6)
+        The same to stress inside.
     """
     lam, mu = matrix
     stiff, inner = isotropic(lam, mu), isotropic(*particle)

@@ -159,8 +159,16 @@ def sample_stress(
 
     Parameters
     ----------
-    u, mean, lame, phases, scale
-        As for `apply_stiffness`.
+    u : ndarray (3, nz, ny, nx)
+        As for `apply_stiffness`, like the next four.
+    mean : ndarray (6,)
+        Uniform strain.
+    lame : ndarray (n, 2)
+        Lame constants.
+    phases : ndarray of uint8 (nz, ny, nx)
+        Phase of each voxel.
+    scale : ndarray (3,)
+        Steps of the gradient.
     wanted : ndarray of bool (nz, ny, nx)
         Voxels whose stress is kept, in raster order.
     out : ndarray (n, 6)
