@@ -1,4 +1,4 @@
-"""``castcensus scans | query | fingerprint | dictionary``."""
+"""``castcensus scans | statistics | query | fingerprint | dictionary``."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import typer
 
 from flows.cli import options
@@ -44,6 +45,35 @@ def scans(
         export_table(catalogue.read("scans", version=as_of), "json", sys.stdout.buffer)
     else:
         _show_table(catalogue.read("scans", columns=BRIEF, version=as_of))
+
+
+def statistics(
+    scan: Annotated[str, typer.Argument(help="Identifier of the scan.", show_default=False)],
+    format_: Annotated[
+        Literal["table", "csv", "json", "parquet"], typer.Option("--format", help="Of the answer.")
+    ] = "table",
+    output: Annotated[
+        Path | None,
+        typer.Option(help="File for the answer [default: standard output].", show_default=False),
+    ] = None,
+    as_of: Version = None,
+    workspace: options.Workspace = None,
+) -> None:
+    """Show the numbers of a whole scan, with their intervals and what to mind.
+
+    Curves and rankings (rows with an abscissa) are left out of the table; files hold them all.
+
+    Example:  castcensus statistics A319-07-F --format csv --output A319-07-F.csv
+    """
+    catalogue = Catalogue(load_settings(workspace).workspace / "catalogue")
+    found = catalogue.read("statistics", scan, version=as_of).drop_columns(["scan_id", "job"])
+    if output is not None:
+        _write_answer(found, _file_format(output) if format_ == "table" else format_, output)
+    elif format_ == "table":
+        shown = found.filter(pc.is_null(found["at"])).drop_columns(["at", "method", "n"])
+        print_table(shown.column_names, [list(r.values()) for r in shown.to_pylist()], ["phase"])
+    else:
+        export_table(found, format_, sys.stdout.buffer)
 
 
 def query(

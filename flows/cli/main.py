@@ -29,6 +29,11 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "cancel": ("flows.cli.jobs", "cancel", "Ask a job to stop; it can be resumed."),
     "resume": ("flows.cli.jobs", "resume", "Go on with a job that was stopped or that failed."),
     "scans": ("flows.cli.catalogue", "scans", "List the scans of the catalogue."),
+    "statistics": (
+        "flows.cli.catalogue",
+        "statistics",
+        "Show the numbers of a whole scan, with their intervals.",
+    ),
     "query": ("flows.cli.catalogue", "query", "Answer one SELECT over the catalogue."),
     "check": ("flows.cli.check", "check", "Read every checksum of a scan; name each damage."),
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),

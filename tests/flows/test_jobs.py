@@ -97,6 +97,11 @@ def test_a_job_leaves_a_scan_its_rows_and_a_result(wanted: dict[str, Any]) -> No
     shown = wanted["run"].json("show", "S")
     assert shown["result"]["particles"] == wanted["particles"]
     assert wanted["run"].json("resume", wanted["job"])["seconds"] == wanted["seconds"]
+    stated = json.loads(wanted["run"]("statistics", "S", "--format", "json")[0])
+    fraction = next(r for r in stated if r["quantity"] == "volume_fraction" and r["at"] is None)
+    assert fraction["low"] <= fraction["value"] <= fraction["high"]
+    assert "volume_fraction" in wanted["run"]("statistics", "S")[0]
+    assert wanted["run"]("check", "S")[0].split()[-1] == "0"
     assert (
         "--replace"
         in wanted["run"]("submit", row["source_location"], "--scan", "S", *GIVEN, status=2)[1]
