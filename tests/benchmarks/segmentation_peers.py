@@ -1,9 +1,8 @@
 """The default recipe beside the best pipelines of scikit-image, on the same simulated volumes.
 
-`python -m tests.benchmarks.segmentation_peers --size 256 --cnr 3 6` prints Dice by phase and the time
-of each.  The peers work in memory, are told the true specimen, and get the true noise; markers of the
-watershed are the voxels of the pure middle of each class.
-"""
+`python -m tests.benchmarks.segmentation_peers --size 256 --cnr 3 6` prints Dice by phase and the
+time of each.  The peers work in memory, are told the true specimen, and get the true noise; markers
+of the watershed are the voxels of the pure middle of each class.
 
 from __future__ import annotations
 
@@ -39,7 +38,7 @@ def denoise_nlm(grey: Reals, sd: float) -> Reals:
     return denoise_nl_means(grey, 3, 2, h=0.8 * sd, sigma=sd, fast_mode=True)
 
 
-def denoise_median(grey: Reals, sd: float) -> Reals:  # noqa: ARG001 - one signature for all
+def denoise_median(grey: Reals, sd: float) -> Reals:
     """Return the median of a ball of radius 1."""
     return median(grey, ball(1))
 
