@@ -3,6 +3,7 @@
 `python -m tests.benchmarks.segmentation_peers --size 256 --cnr 3 6` prints Dice by phase and the
 time of each.  The peers work in memory, are told the true specimen, and get the true noise; markers
 of the watershed are the voxels of the pure middle of each class.
+"""
 
 from __future__ import annotations
 
