@@ -243,6 +243,6 @@ def _compare(
     p_value = min(1.0, 2.0 * (1 + min(more, less)) / (1 + known.size))
     least, most = (float(q) for q in np.quantile(known, [(1 - LEVEL) / 2, (1 + LEVEL) / 2]))
     # Over the ends of what chance gives, not over its mean.
-    low = observed / most
+    low = observed / most if most > 0.0 else None
     high = observed / least if least > 0.0 else None
     return Attraction(observed / expected, low, high, p_value, observed, expected, int(known.size))

@@ -200,13 +200,13 @@ def choose_filter(noise: Noise) -> Choice:
     """Return the filter that `auto` takes.
 
     The cheapest that serves: where the contrast is at least 20 noise standard deviations,
-    thresholds need no help; at least 6, a median of 3^3 is enough, and non-local means would cost
-    20 times as much for 0.01 of Dice; below, they keep edges that a median blurs and small bodies
-    that it eats.  Without an estimate it is the median.
+    thresholds need no help; at least 14, a median of 3^3 is enough, and non-local means would cost
+    20 times as much; below, they keep edges that a median blurs and small bodies that it eats.
+    Without an estimate it is the median.
 
     Examples
     --------
-    >>> [choose_filter(Noise(1.0, c, 1000)) for c in (30.0, 10.0, 4.0)]
+    >>> [choose_filter(Noise(1.0, c, 1000)) for c in (30.0, 16.0, 4.0)]
     ['none', 'median', 'nlm']
     """
     if noise.sd is None or noise.contrast is None:

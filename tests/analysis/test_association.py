@@ -89,3 +89,15 @@ def test_phases_that_are_absent_or_fill_all_have_no_ratio():
     contacts[..., 0, 2] = contacts[..., 0, 1] = 1
     apart = contact_ratio(contacts, voxels, 2, 1)
     assert (apart.ratio, apart.low, apart.p_value) == (0.0, None, None)
+
+
+def test_a_meeting_that_chance_hardly_gives_has_no_lower_end():
+    # One block of the subject, few of the other: nearly all shifts meet nothing.
+    voxels = np.zeros((8, 8, 8, 3), np.int64)
+    voxels[..., 0] = 60
+    voxels[0, 0, 0, 2] = 4
+    voxels.reshape(512, 3)[::100, 1] = 4
+    found = meeting_ratio(voxels, draw_shifts(voxels), 2, 1)
+    assert found.expected > 0.0
+    assert found.ratio > 1.0
+    assert (found.low, found.high) == (None, None)

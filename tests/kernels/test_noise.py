@@ -85,6 +85,6 @@ def test_bins_of_differences_hold_every_difference():
     assert (np.abs(step_levels()[found] - ends) <= np.maximum(ends / 32, 0.5)).all()
 
 
-@pytest.mark.parametrize(("sd", "choice"), [(40.0, "none"), (240.0, "median"), (1_500.0, "nlm")])
+@pytest.mark.parametrize(("sd", "choice"), [(40.0, "none"), (400.0, "median"), (1_500.0, "nlm")])
 def test_the_filter_goes_by_noise_against_contrast(sd, choice):
     assert choose_filter(noise_of(cast_like(sd).astype(np.uint16))) == choice

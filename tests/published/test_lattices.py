@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from pipeline.kernels.cells import CORNERS, build_cell_tables
+from pipeline.kernels.cells import CORNERS, EULER, build_cell_tables
 from pipeline.model.grid import Box
 from pipeline.run import run
 from pipeline.stores.catalogue import Catalogue
@@ -179,6 +179,6 @@ def test_euler_numbers_of_both_conventions_are_dual(count_bodies):
     assert np.bincount(cells.ravel(), minlength=256).all()
     _, open_counts = build_cell_tables(6)
     _, closed_counts = build_cell_tables(26)
-    chi_open = open_counts[cells.ravel(), -1].sum() // 8
-    chi_closed = closed_counts[255 - cells.ravel(), -1].sum() // 8
+    chi_open = open_counts[cells.ravel(), EULER].sum() // 8
+    chi_closed = closed_counts[255 - cells.ravel(), EULER].sum() // 8
     assert chi_open == chi_closed
