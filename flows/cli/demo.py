@@ -186,10 +186,7 @@ def tell_limits(console: Console) -> None:
         f"Bodies are connected ones of at least {smallest} voxels: platelets that cross or touch "
         "are one, in the census as in the truth, whose exact phase map is labelled the same way. "
         "Truth is of the whole specimen; the census leaves out the outermost 2 voxels of its skin, "
-        "where half-filled voxels would pass for pores. Between copper-rich and matrix the blurred "
-        "grey passes through that of iron-rich, so that the rims of copper-rich particles count as "
-        "small iron-rich bodies, and what is left of the particles is smaller than the truth: a "
-        "limit of thresholds on grey, met in real scans too.\n",
+        "where half-filled voxels would pass for pores.\n",
         highlight=False,
     )
 

@@ -99,8 +99,9 @@ def compare(spec: SpecimenSpec) -> None:
         began = time.perf_counter()
         found, true, *_ = segment(spec, Path(name), [])
         seconds = time.perf_counter() - began - simulated
-    show(f"{title} castcensus, whole path", found, true, seconds)
     inside = found != OUTSIDE
+    true = np.where(inside, true, OUTSIDE).astype(np.uint8)
+    show(f"{title} castcensus, whole path", found, true, seconds)
     grey = volume / volume.max()
     matrix = grey[true == MATRIX]
     sd = 1.4826 * float(np.median(np.abs(matrix - np.median(matrix))))
