@@ -60,7 +60,7 @@ def slurm(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     missing = [name for name in PROGRAMS if shutil.which(name) is None]
     if missing or os.geteuid() != 0:
         message = f"Slurm cannot be started here: {missing or 'not the superuser'}"
-        if os.environ.get("CI", "").lower() == "true":
+        if os.environ.get("CI", "").lower() == "true" and os.geteuid() == 0:
             pytest.fail(message)
         pytest.skip(message)
     folder = tmp_path_factory.mktemp("slurm")
