@@ -33,7 +33,7 @@ from pipeline.model.metadata import ScanMetadata
 from pipeline.model.plan import plan_scan
 from pipeline.model.recipe import read_recipe
 from pipeline.readers import open_source
-from pipeline.stages.warm import warm_kernels
+from pipeline.stages.warm import warm_kernels, warm_meshes
 from pipeline.stores.job import JobFolder
 
 
@@ -41,6 +41,7 @@ def pytest_configure(config: pytest.Config) -> None:
     """Compile the kernels once before several test processes would each do it."""
     if getattr(config.option, "numprocesses", None):  # set in the process that starts the others
         warm_kernels()
+        warm_meshes()
 
 
 STEPS = [step for step in product((0, 1), repeat=3) if any(step)]

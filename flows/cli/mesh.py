@@ -23,6 +23,7 @@ from pipeline.report.meshes import (
     write_mesh,
     write_pictures,
 )
+from pipeline.stages.warm import warm_meshes
 from pipeline.stores.crops import CropReader, open_crops
 
 SHOWN = {
@@ -129,6 +130,7 @@ def mesh(
     folder = output or settings.workspace / "reports" / "meshes" / scan
     limit = LIMIT_BYTES if memory_limit is None else parse_bytes(memory_limit)
     formats = [f.value for f in format_ or [Format.stl]]
+    warm_meshes()
     told, meshes = [], []
     for particle_id in particle or crops.largest(name, top or 1):
         made = mesh_particle(crops, name, particle_id, max_error_um, limit)

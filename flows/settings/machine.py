@@ -216,20 +216,16 @@ def fit_cluster(config: ClusterConfig, plan: Plan, machine: Machine) -> ClusterS
         share = min(limit or room, room) - WORKER_BASE_BYTES
         fitting = max(1, min(machine.n_cores, share // max(tile_bytes, 1)))
         n_threads = min(_stated(config.threads_per_worker, fitting), most_tiles)
-    elif config.kind == "local":
+    elif config.kind in ("local", *BATCH_KINDS):
         n_threads = _stated(config.threads_per_worker, 1)
     process_bytes = WORKER_BASE_BYTES + n_threads * tile_bytes
     if config.kind == "local":
         fitting = max(1, min(machine.n_cores // n_threads, room // process_bytes))
         n_workers = min(_stated(config.n_workers, fitting), most_tiles)
-    if config.kind in BATCH_KINDS:
-        n_threads = _stated(config.threads_per_worker, 1)
-        process_bytes = WORKER_BASE_BYTES + n_threads * tile_bytes
+    elif config.kind in BATCH_KINDS:
         n_workers = min(_stated(config.n_workers, 1), most_tiles)
-    if (
-        config.kind in ("loop", "threads", "local")
-        and n_workers * process_bytes > machine.memory_bytes
-    ):
+    here = config.kind in ("loop", "threads", "local")
+    if here and n_workers * process_bytes > machine.memory_bytes:
         raise PlanError(
             f"{n_workers} workers of {n_threads} threads need "
             f"{n_workers * process_bytes / MIB:.0f} MiB, but this machine offers "

@@ -123,11 +123,13 @@ class Surroundings:
         """Return the phases of a part of the box."""
         return np.ascontiguousarray(self.phases[part.within(self.box)])
 
-    def about(self, core: Box, above: int = 0) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
-        """Return both of a core in the box with its surroundings, and `above` voxels more above."""
-        part = tuple(
-            slice(a - b, a - b + n + 2 * EDGE_REACH_VX + above)
-            for a, b, n in zip(core.start, self.box.start, core.shape, strict=True)
+    def about(
+        self, core: Box, reach: int = EDGE_REACH_VX, above: int = 0
+    ) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
+        """Return both of a core with `reach` voxels around it, and `above` more if the box has."""
+        more = [min(above, b - a) for a, b in zip(core.stop, self.box.stop, strict=True)]
+        part = core.grow((reach,) * 3, (reach + more[0], reach + more[1], reach + more[2])).within(
+            self.box.grow((EDGE_REACH_VX,) * 3)
         )
         return np.ascontiguousarray(self.grey[part]), np.ascontiguousarray(self.plain[part])
 
@@ -181,10 +183,7 @@ class QualityTally:
         levels = self.levels
         pure = [level for i in levels.others if (level := levels.pure[i]) is not None]
         matrix = levels.pure[levels.matrix] if levels.matrix is not None else None
-        spare = EDGE_REACH_VX - BEFORE_VX
-        inner = (slice(spare, -spare or None),) * 3
-        grey, plain = near.about(core, above=1)
-        grey, plain = np.ascontiguousarray(grey[inner]), np.ascontiguousarray(plain[inner])
+        grey, plain = near.about(core, BEFORE_VX, above=1)
         side: dict[str, NDArray[Any]] = {
             "edges": fold_edges(grey, plain, core, self.plan.header.shape, matrix or 0.0, pure)
         }

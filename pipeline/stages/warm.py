@@ -50,7 +50,7 @@ from pipeline.model.header import DTYPES
 
 
 def warm_kernels() -> None:
-    """Run every compiled kernel on a few voxels of each type that tiles may have."""
+    """Run every compiled kernel of a census on a few voxels of each type that tiles may have."""
     shape = (24, 24, 24)
     ramp = (np.arange(24**3) % 977).reshape(shape)
     for dtype in DTYPES:
@@ -74,12 +74,16 @@ def warm_kernels() -> None:
     plain = classify_phases(grey, mask, (300, 600))
     refine_edges(grey, plain, plan_edges((300, 600), (150.0, 450.0, 750.0), 1.0))
     clean_phases(plain, [CleanUp(0, 1.0, 1.0, 3)], 1, 7)
-    surface = mesh_surface(np.ones((2, 3, 4), np.bool_), (1.0, 1.0, 1.0))
-    measure_thickness(decimate_surface(surface, 0.1)[0])
     fold_edges(grey, plain, Box((0, 0, 0), (20, 20, 20)), (20, 20, 20), 450.0, [150.0])
     fold_doubt(plain, plain, plain, np.zeros(shape, np.uint32), 0)
-    mesh_regions(np.arange(27, dtype=np.uint8).reshape(3, 3, 3), (1.0, 1.0, 1.0))
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
+
+
+def warm_meshes() -> None:
+    """Run every compiled kernel of surfaces and tetrahedra on a few voxels; no scan needs them."""
+    surface = mesh_surface(np.ones((2, 3, 4), np.bool_), (1.0, 1.0, 1.0))
+    measure_thickness(decimate_surface(surface, 0.1)[0])
+    mesh_regions(np.arange(27, dtype=np.uint8).reshape(3, 3, 3), (1.0, 1.0, 1.0))
 
 
 def warm_stress() -> None:

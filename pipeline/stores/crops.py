@@ -23,7 +23,7 @@ from pipeline.model.grid import Box, Triple
 from pipeline.model.records import PARTICLES
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.delta import flat
-from pipeline.stores.ome import job_of
+from pipeline.stores.ome import need_labels
 from pipeline.stores.volume import open_volume, read_box
 
 LIMIT_BYTES = 512 * 2**20
@@ -319,12 +319,7 @@ def open_crops(workspace: Path, scan_id: str) -> CropReader:
             f"{store} is not there or has no labels, though the catalogue has scan {scan_id}.",
             f"Restore it, or write it with: castcensus resume {scan['job']}",
         )
-    if job_of(store) not in (None, scan["job"]):
-        raise NotFoundError(
-            f"{store} does not hold the labels of job {scan['job']}, which the rows of scan "
-            f"{scan_id} come from.",
-            f"Write them with: castcensus resume {scan['job']}",
-        )
+    need_labels(store, scan_id, scan["job"])
     return CropReader(
         workspace=workspace,
         scan_id=scan_id,

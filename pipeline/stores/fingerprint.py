@@ -12,10 +12,9 @@ from typing import Any
 
 import zarr
 
-from pipeline.errors import NotFoundError
 from pipeline.model.grid import Box
 from pipeline.stores.catalogue import Catalogue
-from pipeline.stores.ome import job_of
+from pipeline.stores.ome import need_labels
 from pipeline.stores.volume import open_volume, read_box
 
 
@@ -47,13 +46,7 @@ def fingerprint_scan(workspace: Path, scan_id: str) -> str:
     job = catalogue.read("scans", scan_id, ["job"])["job"][0].as_py()
     store = workspace / "scans" / f"{scan_id}.zarr"
     labels = store / "labels"
-    # Labels follow the rows: a job that was stopped in between left those of the scan before.
-    if not labels.is_dir() or job_of(store) not in (None, job):
-        raise NotFoundError(
-            f"{store} does not hold the labels of job {job}, which the rows of scan {scan_id} "
-            "come from.",
-            f"Write them with: castcensus resume {job}",
-        )
+    need_labels(store, scan_id, job)
     for path in sorted(p for p in labels.iterdir() if p.is_dir()):
         digest.update(path.name.encode() + b"\0")
         digest.update(hash_volume(open_volume(path / "0")))

@@ -6,7 +6,6 @@ longer adds up: voxels of each phase against `phases`, voxels of each particle a
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,11 +16,10 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.errors import CastcensusError, DamageError, NotFoundError
-from pipeline.model.grid import Box
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
 from pipeline.stores.ome import job_of
-from pipeline.stores.volume import open_volume, read_box, shard_path
+from pipeline.stores.volume import open_volume, read_box, walk_shards
 
 Tell = Callable[[str], None]
 
@@ -145,9 +143,17 @@ def _check_store(store: Path, catalogue: Catalogue, scan_id: str, findings: _Fin
         return
     findings.n_rows += len(phases)
     _check_phases(store, phases, findings)
+    try:
+        rows = catalogue.read("particles", scan_id, ["phase", "particle_id", "n_voxels"])
+    except CastcensusError as error:
+        findings.add(catalogue.root / "particles", error.what)
+        return
+    names = np.asarray(rows["phase"])
+    ids, sizes = np.asarray(rows["particle_id"]), np.asarray(rows["n_voxels"])
     for phase in phases:
         if phase["kind"] == "particles":
-            _check_particles(store, catalogue, scan_id, phase, findings)
+            own = names == phase["phase"]
+            _check_particles(store, phase, ids[own], sizes[own], findings)
 
 
 def _check_phases(store: Path, phases: list[dict[str, Any]], findings: _Findings) -> None:
@@ -165,18 +171,16 @@ def _check_phases(store: Path, phases: list[dict[str, Any]], findings: _Findings
 
 
 def _check_particles(
-    store: Path, catalogue: Catalogue, scan_id: str, phase: dict[str, Any], findings: _Findings
+    store: Path,
+    phase: dict[str, Any],
+    ids: NDArray[np.int64],
+    sizes: NDArray[np.int64],
+    findings: _Findings,
 ) -> None:
     name, n = phase["phase"], int(phase["n_particles"])
-    try:
-        rows = catalogue.read("particles", scan_id, ["phase", "particle_id", "n_voxels"])
-    except CastcensusError as error:
-        findings.add(catalogue.root / "particles", error.what)
-        return
-    own = np.asarray(rows["phase"]) == name
-    findings.n_rows += int(own.sum())
-    if int(own.sum()) != n:
-        findings.add("particles", f"has {int(own.sum())} rows of {name}, `phases` says {n}")
+    findings.n_rows += ids.size
+    if ids.size != n:
+        findings.add("particles", f"has {ids.size} rows of {name}, `phases` says {n}")
         return
     group = store / "labels" / name
     counts = np.zeros(n + 2, np.int64)  # the last one counts ids that no row has
@@ -187,7 +191,7 @@ def _check_particles(
     if not _count(group, findings, count, counts):
         return
     wanted = np.zeros(n + 2, np.int64)
-    wanted[np.asarray(rows["particle_id"])[own]] = np.asarray(rows["n_voxels"])[own]
+    wanted[ids] = sizes
     wrong = np.flatnonzero(counts[1:] != wanted[1:]) + 1
     if wrong.size:
         first = int(wrong[0])
@@ -224,13 +228,8 @@ def _levels(group: Path) -> list[zarr.Array[Any]]:
 
 def _shards(array: zarr.Array[Any], findings: _Findings) -> Iterator[NDArray[Any]]:
     """Yield the voxels of every shard that is whole; absent ones of labels read as 0."""
-    shape = array.shards or array.chunks
-    grid = [range(-(-n // edge)) for n, edge in zip(array.shape, shape, strict=True)]
     is_particles = np.dtype(array.dtype).itemsize >= 4 and np.dtype(array.dtype).kind == "u"
-    for place in itertools.product(*grid):
-        start = tuple(p * n for p, n in zip(place, shape, strict=True))
-        stop = tuple(min(a + n, m) for a, n, m in zip(start, shape, array.shape, strict=True))
-        path = shard_path(array, place)  # type: ignore[arg-type]
+    for path, shard in walk_shards(array):
         if not path.is_file():
             if not is_particles:
                 findings.add(path, "is gone")
@@ -238,6 +237,6 @@ def _shards(array: zarr.Array[Any], findings: _Findings) -> Iterator[NDArray[Any
         findings.n_shards += 1
         findings.n_bytes += path.stat().st_size
         try:
-            yield read_box(array, Box(start, stop))  # type: ignore[arg-type]
+            yield read_box(array, shard)
         except DamageError as error:
             findings.add(path, error.what)

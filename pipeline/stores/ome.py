@@ -11,7 +11,7 @@ from typing import Any
 
 import zarr
 
-from pipeline.errors import StoreError
+from pipeline.errors import NotFoundError, StoreError
 from pipeline.model.grid import Triple
 from pipeline.stores.volume import create_volume
 
@@ -138,6 +138,24 @@ def job_of(path: Path) -> str | None:
     except (OSError, ValueError, KeyError):
         return None
     return str(own["job"]) if isinstance(own, dict) and "job" in own else None
+
+
+def need_labels(path: Path, scan_id: str, job: str) -> None:
+    """Refuse a scan's store whose labels another job made than the rows of the catalogue.
+
+    Labels follow the rows: a job that was stopped in between left those of the scan before.
+
+    Raises
+    ------
+    NotFoundError
+        If the labels of that job are not there.
+    """
+    if not (path / "labels").is_dir() or job_of(path) not in (None, job):
+        raise NotFoundError(
+            f"{path} does not hold the labels of job {job}, which the rows of scan {scan_id} "
+            "come from.",
+            f"Write them with: castcensus resume {job}",
+        )
 
 
 def _write_group(path: Path, ome: dict[str, Any]) -> None:

@@ -6,6 +6,8 @@ carries a CRC-32C: a flipped bit is met as damage with the path of its shard, no
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 from zarr.codecs import BloscCodec, Crc32cCodec
 
 from pipeline.errors import DamageError, StoreError
-from pipeline.model.grid import Box, Triple
+from pipeline.model.grid import Box, TileGrid, Triple
 
 INNER_MAX = 128
 """Longest edge of an inner chunk; 64 to 128 voxels keep a slice view and a halo read cheap."""
@@ -187,15 +189,38 @@ def shard_path(array: zarr.Array[Any], place: Triple) -> Path:
     return Path(str(array.store_path).removeprefix("file://")) / key
 
 
+def walk_shards(array: zarr.Array[Any], box: Box | None = None) -> Iterator[tuple[Path, Box]]:
+    """Yield where each shard lies on disk, and its voxels; those under a box, or all.
+
+    Parameters
+    ----------
+    array : zarr.Array
+        The volume.
+    box : Box, optional
+        Part of it.
+
+    Yields
+    ------
+    path : Path
+        File of the shard, whether or not it is there.
+    shard : Box
+        Its voxels, cut off at the volume's border.
+    """
+    shape, edges = array.shape, array.shards or array.chunks
+    grid = TileGrid((shape[0], shape[1], shape[2]), (edges[0], edges[1], edges[2]))
+    box = box or Box((0, 0, 0), grid.shape)
+    z, y, x = (
+        range(a // n, -(-b // n)) for a, b, n in zip(box.start, box.stop, edges, strict=True)
+    )
+    for place in itertools.product(z, y, x):
+        yield shard_path(array, place), grid.tile(grid.number(place)).core
+
+
 def _damaged_shard(array: zarr.Array[Any], box: Box) -> Path | None:
     """Return the first shard under `box` that cannot be read, by reading them one by one."""
-    shape = array.shards or array.chunks
-    ranges = [range(a // n, -(-b // n)) for a, b, n in zip(box.start, box.stop, shape, strict=True)]
-    for place in [(i, j, k) for i in ranges[0] for j in ranges[1] for k in ranges[2]]:
-        start = tuple(p * n for p, n in zip(place, shape, strict=True))
-        stop = tuple(min(a + n, m) for a, n, m in zip(start, shape, array.shape, strict=True))
+    for path, shard in walk_shards(array, box):
         try:
-            array[tuple(slice(a, b) for a, b in zip(start, stop, strict=True))]
+            array[shard.slices]
         except (ValueError, RuntimeError, OSError):
-            return shard_path(array, place)
+            return path
     return None

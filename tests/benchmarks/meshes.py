@@ -21,7 +21,7 @@ from pipeline.phantom.writer import write_specimen
 from pipeline.readers import open_source
 from pipeline.report.meshes import ParticleMesh, mesh_particle
 from pipeline.run import run
-from pipeline.stages.warm import warm_kernels
+from pipeline.stages.warm import warm_kernels, warm_meshes
 from pipeline.stores.crops import CropReader, open_crops
 from pipeline.stores.job import JobFolder
 
@@ -70,6 +70,7 @@ def main() -> None:
     parser.add_argument("--plain", action="store_true")
     wanted = parser.parse_args()
     warm_kernels()
+    warm_meshes()
     meshes: list[ParticleMesh] = []
     print(HEAD)
     for seed in range(1, wanted.seeds + 1):

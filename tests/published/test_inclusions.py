@@ -10,6 +10,7 @@ import pytest
 from pipeline.kernels.elasticity import Cell, lame_constants, solve_unit_loads
 from pipeline.kernels.ellipsoid import eshelby_tensor, inside_response, shape_integrals
 from pipeline.kernels.screening import screen_particles
+from tests.benchmarks.stress_elements import compare_with_elements
 
 pytestmark = pytest.mark.published
 
@@ -179,8 +180,5 @@ def test_moduli_lie_between_hashin_and_shtrikman(fraction):
 
 def test_element_stresses_of_a_finite_element_code():
     """The same hexahedra by scikit-fem, with one integration point: ball and crossing plates."""
-    pytest.importorskip("skfem")
-    from tests.benchmarks.stress_elements import compare_with_elements
-
     found = compare_with_elements(10, points=1)
     assert found["largest_difference"] < 1e-5
