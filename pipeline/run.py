@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.errors import CancelledError
-from pipeline.model.records import TileReport
+from pipeline.model.reports import TileReport
 from pipeline.stages.registry import open_stage, process_tile
 from pipeline.stores.job import JobFolder
 

@@ -23,7 +23,7 @@ from distributed import Client, Future, KilledWorker, get_worker
 from distributed.client import FutureCancelledError
 
 from pipeline.errors import JobError
-from pipeline.model.records import TileReport
+from pipeline.model.reports import TileReport
 
 if TYPE_CHECKING:
     from pipeline.run import ProcessTile

@@ -14,7 +14,7 @@ from typing import Protocol
 
 from pipeline.errors import DamageError
 from pipeline.model.plan import Plan
-from pipeline.model.records import TileReport
+from pipeline.model.reports import TileReport
 from pipeline.stages.catalogue import CatalogueStage
 from pipeline.stages.condition import ConditionStage
 from pipeline.stages.flatten import FlattenStage

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
 
-from pipeline.model.records import TileReport
+from pipeline.model.reports import TileReport
 
 
 class Ledger:

@@ -16,7 +16,7 @@ from flows.cluster import open_cluster
 from flows.cluster.batch import start_batch
 from flows.settings import ClusterConfig, ClusterSize
 from pipeline.errors import JobError, UsageError
-from pipeline.model.records import TileReport
+from pipeline.model.reports import TileReport
 
 PROGRAMS = ("slurmctld", "slurmd", "munged", "sbatch", "scancel", "squeue")
 

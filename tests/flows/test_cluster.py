@@ -16,7 +16,7 @@ from flows.cluster import DaskMap, Patience, open_cluster
 from flows.cluster.kinds import check_versions
 from flows.settings import ClusterConfig, ClusterSize
 from pipeline.errors import DataError, JobError
-from pipeline.model.records import TileReport
+from pipeline.model.reports import TileReport
 
 GIB = 1 << 30
 

@@ -2,7 +2,7 @@ import json
 
 import pytest
 
-from pipeline.model.records import TileReport
+from pipeline.model.reports import TileReport
 from pipeline.stores.ledger import Ledger
 
 

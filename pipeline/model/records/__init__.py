@@ -1,0 +1,41 @@
+"""Columns of the catalogue: the one place where their names, types, units and meanings stand.
+
+The schemas of the tables and the data dictionary are both derived from here.  A descriptor becomes
+part of the catalogue by gaining a `Column`.
+"""
+
+from __future__ import annotations
+
+from pipeline.model.records.columns import Column, Table
+from pipeline.model.records.contacts import CONTACTS
+from pipeline.model.records.particles import PARTICLES
+from pipeline.model.records.phases import PHASES
+from pipeline.model.records.scans import SCANS
+from pipeline.model.records.statistics import STATISTICS
+from pipeline.model.records.stress import STRESS
+
+__all__ = [
+    "CONTACTS",
+    "PARTICLES",
+    "PHASES",
+    "SCANS",
+    "STATISTICS",
+    "STRESS",
+    "TABLES",
+    "Column",
+    "Table",
+    "write_dictionary",
+]
+
+TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, STATISTICS, STRESS)
+"""Every table of the catalogue; the first three are part of every commit, others may be empty."""
+
+
+def write_dictionary() -> str:
+    """Return the data dictionary of the catalogue as Markdown, one table after the other."""
+    lines: list[str] = []
+    for table in TABLES:
+        lines += [f"## {table.name}", "", "| column | type | meaning |", "| --- | --- | --- |"]
+        lines += [f"| {c.name} | {c.type} | {c.meaning} |" for c in table.columns]
+        lines.append("")
+    return "\n".join(lines)

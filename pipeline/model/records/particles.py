@@ -1,0 +1,158 @@
+"""Table `particles`: a row a particle."""
+
+from __future__ import annotations
+
+from pipeline.model.records.columns import COUNT, FLAG, KEY, REAL, TEXT, Column, Table, axes
+
+PARTICLES = Table(
+    "particles",
+    ("scan_id", "phase", "particle_id"),
+    (
+        *KEY,
+        Column("phase", TEXT, "Name of the phase."),
+        Column(
+            "particle_id",
+            COUNT,
+            "From 1 in raster order of the first voxel, by phase; value in labels/<phase>.",
+        ),
+        Column("n_voxels", COUNT, "Voxels of the particle."),
+        Column("volume_um3", REAL, "n_voxels times the volume of a voxel."),
+        Column("equivalent_diameter_um", REAL, "Diameter of the ball of equal volume."),
+        Column(
+            "surface_um2",
+            REAL,
+            "Surface area by Crofton's formula over 13 directions, weighted by their Voronoi "
+            "cells on the sphere (Ohser & Muecklich 2000, ch. 4).",
+        ),
+        Column(
+            "sphericity",
+            REAL,
+            "Wadell: surface of the ball of equal volume over the surface (ISO 9276-6). May "
+            "exceed 1 for bodies of few voxels.",
+        ),
+        Column("thickness_um", REAL, "Mean thickness of a plate: twice volume over surface.", True),
+        Column(
+            "mean_curvature_integral_um",
+            REAL,
+            "Integral of the mean curvature over the surface, from Euler numbers of sections along "
+            "13 families of lattice planes (Ohser & Muecklich 2000, ch. 4); negative where saddles "
+            "and hollows outweigh.",
+            True,
+        ),
+        Column(
+            "mean_caliper_um",
+            REAL,
+            "mean_curvature_integral_um / (2 pi): the mean Feret diameter if convex.",
+            True,
+        ),
+        Column("euler_number", COUNT, "Bodies minus tunnels plus cavities."),
+        *axes("bbox_{}_start_vx", COUNT, "First voxel of the bounding box along {}."),
+        *axes("bbox_{}_stop_vx", COUNT, "First voxel beyond the bounding box along {}."),
+        *axes("centroid_{}_um", REAL, "Centroid along {}, from the volume's low face."),
+        Column("major_um", REAL, "Longest axis (full length) of the inertia-equivalent ellipsoid."),
+        Column("intermediate_um", REAL, "Middle axis of the inertia-equivalent ellipsoid."),
+        Column("minor_um", REAL, "Shortest axis of the inertia-equivalent ellipsoid."),
+        *axes("major_{}", REAL, "Component along {} of the unit vector of the longest axis."),
+        *axes("minor_{}", REAL, "Component along {} of the unit vector of the shortest axis."),
+        Column("elongation", REAL, "intermediate_um / major_um (Zingg's first ratio)."),
+        Column("flatness", REAL, "minor_um / intermediate_um (Zingg's second ratio)."),
+        Column(
+            "load_angle_deg", REAL, "Angle between the shortest axis and the load axis, 0 to 90."
+        ),
+        Column(
+            "feret_max_um",
+            REAL,
+            "Largest Feret diameter (ISO 9276-6): the largest distance of two parallel planes that "
+            "touch the particle, a union of voxels, from both sides. Exact for its voxels, which "
+            "reach up to half a voxel's diagonal beyond a smooth body at either end.",
+            True,
+        ),
+        Column(
+            "feret_mid_um",
+            REAL,
+            "Intermediate Feret diameter: the smallest distance of such planes at right angles to "
+            "those of feret_min_um; for a box its middle edge.",
+            True,
+        ),
+        Column("feret_min_um", REAL, "Smallest Feret diameter (ISO 9276-6), exact.", True),
+        Column(
+            "feret_mean_um",
+            REAL,
+            "Feret diameter in the mean of all directions: mean caliper of the convex hull.",
+            True,
+        ),
+        Column("convex_volume_um3", REAL, "Volume of the convex hull of the voxels.", True),
+        Column(
+            "solidity",
+            REAL,
+            "Volume over convex volume (ISO 9276-6). Steps of voxels lower it by about a voxel "
+            "over the size: 0.85 for a ball 16 voxels across, 0.92 for one of 40.",
+            True,
+        ),
+        Column("extent_major_um", REAL, "Extent along the longest axis.", True),
+        Column("extent_intermediate_um", REAL, "Extent along the middle axis.", True),
+        Column("extent_minor_um", REAL, "Extent along the shortest axis.", True),
+        Column(
+            "projected_area_um2",
+            REAL,
+            "Area seen along the load axis: of the convex hull, or of all lines along a load axis "
+            "of the lattice that meet the particle, each as often as it does, where that is less. "
+            "Exact for a body that no line meets twice, else an upper bound.",
+            True,
+        ),
+        Column(
+            "sqrt_projected_area_um",
+            REAL,
+            "Square root of projected_area_um2 (Murakami & Endo 1994).",
+            True,
+        ),
+        Column(
+            "shape_class",
+            TEXT,
+            "branched if solidity is under 0.4, then network from two tunnels on (Euler number "
+            "under -1); else compact if elongation and flatness are 2/3 or more (Zingg 1935), "
+            "platelet if flatness is the smaller, needle if elongation is. The value 0.4 is common "
+            "practice, no source.",
+            True,
+        ),
+        Column(
+            "shape_margin",
+            REAL,
+            "Distance to the next class: least change of a ratio, as a natural logarithm, or of "
+            "the Euler number, that alters the class.",
+            True,
+        ),
+        Column("grey_mean", REAL, "Mean grey, in grey levels of the source."),
+        Column("grey_sd", REAL, "Standard deviation of the grey, in grey levels of the source."),
+        Column("grey_min", REAL, "Smallest grey, in grey levels of the source."),
+        Column("grey_max", REAL, "Largest grey, in grey levels of the source."),
+        Column("touches_border", FLAG, "Cut by the volume's border: its size is a lower bound."),
+        Column("touches_mask_edge", FLAG, "Touches voxels outside the specimen."),
+        Column(
+            "is_open",
+            FLAG,
+            "Touches the border or voxels outside the specimen: a pore that is not closed, as far "
+            "as the volume tells.",
+            True,
+        ),
+        Column(
+            "under_resolved",
+            FLAG,
+            "Thinner than 3 voxels, as a box of equal spread (common practice, no source).",
+        ),
+        Column(
+            "n_voxels_kept_lowered",
+            COUNT,
+            "Voxels that keep their phase when all thresholds are lower by the scan's "
+            "threshold_shift; voxels that it would gain are not counted.",
+            True,
+        ),
+        Column("n_voxels_kept_raised", COUNT, "The same for higher thresholds.", True),
+        Column(
+            "threshold_sensitive",
+            FLAG,
+            "Keeps under 80 % of its voxels by lower or by higher thresholds (no source).",
+            True,
+        ),
+    ),
+)
