@@ -20,7 +20,7 @@ from pipeline.kernels.embedding import LIMIT_VOXELS
 from pipeline.model.plan import MIB
 from pipeline.model.stress import CAUTION
 from pipeline.report.directions import draw_directions, draw_stressed
-from pipeline.report.figures import save_figure
+from pipeline.report.style import save_figure
 from pipeline.stages.stress import field_file
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder, read_arrays

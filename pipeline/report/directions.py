@@ -19,7 +19,7 @@ from pipeline.kernels.concentration import hemisphere
 from pipeline.kernels.surface import mesh_surface
 from pipeline.kernels.surfacefields import sample_voxels
 from pipeline.model.stress import CAUTION
-from pipeline.report.figures import INK, QUIET, STYLE
+from pipeline.report.style import INK, QUIET, STYLE
 from pipeline.report.surfaces import Shown, draw_surface
 
 Direction = tuple[float, float, float]

@@ -22,7 +22,7 @@ from pipeline.kernels.surfacefields import (
     measure_quality,
     measure_thickness,
 )
-from pipeline.report.figures import save_figure
+from pipeline.report.style import save_figure
 from pipeline.report.surfaces import Shown, draw_sheet, draw_surface
 from pipeline.stores.crops import Crop, CropReader
 from pipeline.stores.job import write_partly, write_whole

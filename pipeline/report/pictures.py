@@ -13,15 +13,11 @@ from numpy.typing import NDArray
 
 from pipeline.model.grid import Box
 from pipeline.readers import open_source
-from pipeline.report.figures import (
-    Series,
-    draw_histogram,
-    draw_overview,
-    draw_sizes,
-    draw_slice,
-    save_figure,
-)
+from pipeline.report.figures import Series, draw_overview, draw_sizes
+from pipeline.report.greys import draw_histogram
 from pipeline.report.sizes import count_sizes, size_edges
+from pipeline.report.slices import draw_slice
+from pipeline.report.style import save_figure
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder, read_arrays
 from pipeline.stores.volume import open_volume, read_box

@@ -22,7 +22,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from pipeline.kernels.surface import Surface
-from pipeline.report.figures import INK, QUIET, STYLE, bar_length_um
+from pipeline.report.style import INK, QUIET, STYLE, bar_length_um
 
 RISING = LinearSegmentedColormap.from_list(
     "rising", ["#14364f", "#1f6474", "#3f9580", "#9dbb5c", "#f0b323", "#fde9b0"]

@@ -6,7 +6,7 @@ from matplotlib.text import Text
 from pipeline.kernels.concentration import hemisphere
 from pipeline.model.stress import CAUTION
 from pipeline.report.directions import draw_directions, draw_stressed, project
-from pipeline.report.figures import save_figure
+from pipeline.report.style import save_figure
 
 
 def test_equal_areas_stay_equal():

@@ -12,18 +12,11 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from pipeline.model.recipe import OUTSIDE
-from pipeline.report.figures import (
-    PALETTE,
-    Series,
-    bar_length_um,
-    draw_histogram,
-    draw_overview,
-    draw_sizes,
-    draw_slice,
-    phase_colours,
-    save_figure,
-)
+from pipeline.report.figures import Series, draw_overview, draw_sizes
+from pipeline.report.greys import draw_histogram
 from pipeline.report.sizes import count_sizes, size_edges
+from pipeline.report.slices import draw_slice
+from pipeline.report.style import PALETTE, bar_length_um, phase_colours, save_figure
 
 NAMES = ["pore", "matrix", "iron-rich", "copper-rich"]
 

@@ -3,7 +3,7 @@ import pytest
 from matplotlib.collections import PolyCollection
 
 from pipeline.kernels.surface import mesh_surface
-from pipeline.report.figures import save_figure
+from pipeline.report.style import save_figure
 from pipeline.report.surfaces import (
     RISING,
     SIGNED,
