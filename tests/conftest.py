@@ -13,6 +13,7 @@ import yaml
 from numpy.typing import NDArray
 
 from pipeline.kernels.bodies import TileBodies, label_tile
+from pipeline.kernels.cavities import RegionForest, enclose_bodies
 from pipeline.kernels.contacts import Contacts, merge_contacts
 from pipeline.kernels.convexity import HullColumns, TileHulls
 from pipeline.kernels.descriptors import describe_particles
@@ -101,6 +102,7 @@ def label_box(
     core: Box,
     least: dict[int, int],
     connectivity: int,
+    pore: int = -1,
 ) -> TileBodies:
     """Label one tile as the label stage does, but of a volume in memory."""
     shape: Triple = phases.shape  # type: ignore[assignment]
@@ -114,6 +116,7 @@ def label_box(
         shape,
         smallest_of(least),
         connectivity,
+        pore,
     )
 
 
@@ -127,23 +130,30 @@ def count_bodies(
     load_axis: tuple[float, float, float] = (1.0, 0.0, 0.0),
     gain: float = 1.0,
     offset: float = 0.0,
+    pore: int = -1,
 ) -> Bodies:
     """Find, tally, merge and describe the bodies of a phase map, tile by tile."""
     shape: Triple = phases.shape  # type: ignore[assignment]
     grey = np.zeros(shape, np.uint16) if grey is None else grey
     least = {1: 1} if least is None else least
     grid = TileGrid(shape, tile_shape or shape)
-    tiles = [label_box(phases, grey, tile.core, least, connectivity) for tile in grid]
+    tiles = [label_box(phases, grey, tile.core, least, connectivity, pore) for tile in grid]
     offsets = np.concatenate([[0], np.cumsum([len(t.tallies) - 1 for t in tiles])]).astype(np.int64)
     faces = [cut_faces(tile.labels) for tile in tiles]
     root = np.arange(offsets[-1])
+    forest = RegionForest([tile.regions.outside.size for tile in tiles])
+    for number, tile in enumerate(tiles):
+        forest.open(number, tile.regions.outside)
     for tile, step in product(grid, STEPS):
         place = tuple(p + s for p, s in zip(tile.place, step, strict=True))
         if all(p < n for p, n in zip(place, grid.counts, strict=True)):
             other = grid.number(place)  # type: ignore[arg-type]
             pairs = match_faces(step, faces[tile.number], faces[other])  # type: ignore[arg-type]
             merge_pairs(root, pairs, offsets[tile.number] - 1, offsets[other] - 1)
+            regions = [tiles[n].regions.faces for n in (tile.number, other)]
+            forest.join(tile.number, other, match_faces(step, *regions))  # type: ignore[arg-type]
     flatten_forest(root)
+    forest.close()
     size, first = np.zeros(root.size, np.int64), np.full(root.size, NO_VOXEL)
     phase = np.zeros(root.size, np.uint8)
     for tile in grid:
@@ -170,6 +180,14 @@ def count_bodies(
 
     rows_of |= HullColumns(rows_of, voxel_um, load_axis).describe(len(grid), read_hulls, merged)
     rows_of |= classify_shapes(rows_of)
+    regions, tallies = [t.regions for t in tiles], [t.tallies for t in tiles]
+    found = enclose_bodies(forest, regions, tallies, root, offsets, pore)
+    of_row = np.zeros(census.particle_id.size, np.int64)
+    of_row[census.row_of[census.row_of >= 0]] = root[census.row_of >= 0]
+    rows_of["n_cavities"] = found.cavities[of_row]
+    rows_of["n_tunnels"] = found.cavities[of_row] + 1 - rows_of["euler_number"]
+    rows_of["n_voxels_enclosed"] = found.voxels[of_row]
+    rows_of["n_pores_enclosed"] = found.pores[of_row]
     return Bodies(
         labels=labels,
         phase=census.phase,

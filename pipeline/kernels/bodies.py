@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.kernels.cavities import TileRegions, find_regions
 from pipeline.kernels.cells import build_cell_tables
 from pipeline.kernels.contacts import Contacts, count_contacts
 from pipeline.kernels.label import Runs, find_runs, label_runs, paint_runs
@@ -36,6 +37,8 @@ class TileBodies:
         See `pipeline.kernels.outline.outline_runs`.
     contacts : Contacts
         Faces of local ids by what lies behind them.
+    regions : TileRegions
+        What the bodies leave free.
     """
 
     labels: NDArray[np.uint32]
@@ -45,6 +48,7 @@ class TileBodies:
     hull_offsets: NDArray[np.int64]
     hull_corners: NDArray[np.int32]
     contacts: Contacts
+    regions: TileRegions
 
 
 def label_tile(
@@ -54,6 +58,7 @@ def label_tile(
     shape: Triple,
     smallest: NDArray[np.int64],
     connectivity: int,
+    pore: int = -1,
 ) -> TileBodies:
     """Find and tally the bodies of one tile.
 
@@ -72,6 +77,8 @@ def label_tile(
         Fewest voxels of a particle by phase; 0 for a phase whose bodies are not wanted.
     connectivity : int
         6, 18 or 26.
+    pore : int
+        The pore phase, sought in cavities; -1 for none.
 
     Returns
     -------
@@ -106,8 +113,10 @@ def label_tile(
     tally_cells(labels, phases, first, component, counts, tallies)
     hull_offsets, hull_corners = outline_runs(runs, body, n_bodies, core.shape, ny)
     contacts = count_contacts(labels, phases, first, tallies[:, PHASE].astype(np.uint8))
+    wanted = np.flatnonzero(smallest > 0)
+    regions = find_regions(runs, body, core, shape, wanted, connectivity, pore)
     return TileBodies(
-        labels, tallies, small_bodies, small_voxels, hull_offsets, hull_corners, contacts
+        labels, tallies, small_bodies, small_voxels, hull_offsets, hull_corners, contacts, regions
     )
 
 

@@ -50,7 +50,7 @@ def match_faces(
     step : tuple of int
         Place of the other tile in the grid less this one's: each 0 or 1, not all 0.
     mine, other : dict
-        Their layers, from `cut_faces`.
+        Their layers, from `cut_faces`; or several planes of each, stacked along a first axis.
 
     Returns
     -------
@@ -64,10 +64,12 @@ def match_faces(
     owned = other[f"low_{name}"]
     # Along each further axis of the layer: the shared line above if the other tile is also a step
     # up there, else the lines that both cores span.
-    seen = seen[tuple(slice(-1, None) if s else slice(None, -1) for s in rest)]
-    owned = owned[tuple(slice(0, 1) if s else slice(None) for s in rest)]
+    seen = seen[(..., *(slice(-1, None) if s else slice(None, -1) for s in rest))]
+    owned = owned[(..., *(slice(0, 1) if s else slice(None) for s in rest))]
     both = (seen > 0) & (owned > 0)
     packed = seen[both].astype(np.uint64) << np.uint64(32) | owned[both]
+    # Neighbours along a line mostly say the same: sorting what is left takes a tenth of the time.
+    packed = packed[np.append(True, packed[1:] != packed[:-1])] if packed.size else packed
     unique = np.unique(packed)
     return np.stack([unique >> np.uint64(32), unique & np.uint64(0xFFFFFFFF)], 1).astype(np.uint32)
 

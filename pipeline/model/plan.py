@@ -367,7 +367,9 @@ def _plan_stages(
             + tile * 10
             + edged
             + cleaned
-            + _sample_bytes(header, recipe),
+            + _sample_bytes(header, recipe)
+            # Regions between bodies on the shared layers of a tile, as found and as stored.
+            + phases * 6 * 8 * shared // min(n + 1 for n in tile_shape),
         ),
         ("seams", n_tiles, 0, 0, 0, 12 * 4 * max(tile // min(tile_shape), 1)),
         ("reduce", 0, 0, 0, 0, 0),

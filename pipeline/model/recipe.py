@@ -270,6 +270,11 @@ class Recipe(_Part):
         return next(backgrounds, -1)
 
     @property
+    def pore(self) -> int:
+        """Position of the phase named ``pore``; -1 where there is none."""
+        return next((i for i, phase in enumerate(self.phases) if phase.name == "pore"), -1)
+
+    @property
     def edge_aware(self) -> bool:
         """Whether voxels on edges go to one of the two phases that meet there."""
         if self.segment.edges == "auto":

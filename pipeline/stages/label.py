@@ -28,6 +28,7 @@ from pipeline.model.plan import (
     clean_up_halo,
 )
 from pipeline.model.recipe import OUTSIDE, Recipe
+from pipeline.stages.cavities import store_regions
 from pipeline.stages.edges import open_edges
 from pipeline.stages.grey import pad_edges, read_mask, read_scale, specimen_voxels
 from pipeline.stages.levels import open_levels, write_levels
@@ -99,7 +100,13 @@ class LabelStage:
         near, phases = self._classify(box, core)
         grey = near.inner(box)
         found = label_tile(
-            phases, grey, core, plan.header.shape, self.smallest, plan.recipe.label.connectivity
+            phases,
+            grey,
+            core,
+            plan.header.shape,
+            self.smallest,
+            plan.recipe.label.connectivity,
+            plan.recipe.pore,
         )
         own = np.ascontiguousarray(phases[1:-1, 1:-1, 1:-1])
         write_levels(self.phase_levels, core, own, halve_labels)
@@ -118,6 +125,7 @@ class LabelStage:
             "contact_kind": found.contacts.kind,
             "contact_faces": found.contacts.faces.astype(np.int32),
             **cut_faces(found.labels),
+            **store_regions(found.regions),
             **self.quality.fold(near, core, found.labels[1:-1, 1:-1, 1:-1], len(found.tallies) - 1),
         }
         write_arrays(self.folder.side("label", number), side)

@@ -27,6 +27,7 @@ from pipeline.kernels.tally import BEYOND, NO_VOXEL, N
 from pipeline.model.plan import Plan
 from pipeline.model.recipe import OUTSIDE
 from pipeline.model.records import CONTACTS, PARTICLES, PHASES
+from pipeline.stages.cavities import PAIRS, describe_cavities
 from pipeline.stages.grey import read_scale, sum_sides
 from pipeline.stages.label import smallest_particles
 from pipeline.stages.quality import (
@@ -58,7 +59,7 @@ class ReduceStage:
         root = self._merge_seams(offsets)
         census = self._number_bodies(root, offsets)
         merged = self._merge_tallies(census, offsets)
-        self._write_rows(census, merged, offsets)
+        self._write_rows(census, merged, root, offsets)
         self._write_contacts(census, offsets)
         ids, phase = census.name_bodies()
         for number in range(len(self.plan.grid)):
@@ -128,8 +129,8 @@ class ReduceStage:
         parent = np.arange(offsets[-1])
         for number in range(len(self.plan.grid)):
             for name, pairs in read_arrays(self.folder.side("seams", number)).items():
-                # Local ids count from 1.
-                merge_pairs(parent, pairs, offsets[number] - 1, offsets[int(name)] - 1)
+                if not name.startswith(PAIRS):  # Local ids count from 1.
+                    merge_pairs(parent, pairs, offsets[number] - 1, offsets[int(name)] - 1)
         flatten_forest(parent)
         return parent
 
@@ -150,7 +151,11 @@ class ReduceStage:
         return merged
 
     def _write_rows(
-        self, census: Census, merged: MergedTallies, offsets: NDArray[np.int64]
+        self,
+        census: Census,
+        merged: MergedTallies,
+        root: NDArray[np.int64],
+        offsets: NDArray[np.int64],
     ) -> None:
         plan, scale = self.plan, read_scale(self.folder)
         columns = describe_particles(
@@ -161,6 +166,9 @@ class ReduceStage:
             len(plan.grid), partial(self._hulls, census=census, offsets=offsets), merged
         )
         columns |= classify_shapes(columns)
+        columns |= describe_cavities(
+            self.folder, plan, census, root, offsets, columns["euler_number"]
+        )
         lost = merge_lost(self.folder, census.row_of, offsets, len(census.phase))
         columns |= describe_sensitivity(merged.narrow[:, N], lost)
         names = np.array([phase.name for phase in plan.recipe.phases])

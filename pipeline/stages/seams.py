@@ -6,6 +6,7 @@ from itertools import product
 
 from pipeline.kernels.seams import match_faces
 from pipeline.model.plan import Plan
+from pipeline.stages.cavities import PAIRS, match_regions
 from pipeline.stores.job import JobFolder, read_arrays, write_arrays
 
 STEPS: tuple[tuple[int, int, int], ...] = tuple(
@@ -38,6 +39,7 @@ class SeamsStage:
                 neighbour = grid.number((place[0], place[1], place[2]))
                 other = read_arrays(self.folder.side("label", neighbour), LOW_FACES)
                 pairs[str(neighbour)] = match_faces(step, mine, other)
+                pairs[f"{PAIRS}{neighbour}"] = match_regions(self.folder, step, number, neighbour)
         write_arrays(self.folder.side("seams", number), pairs)
         return tile.core.n_voxels
 

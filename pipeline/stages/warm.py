@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline.kernels.assessment import Constants, assess_particle
 from pipeline.kernels.bilateral import denoise_bilateral
 from pipeline.kernels.bodies import label_tile
+from pipeline.kernels.cavities import RegionForest, enclose_bodies
 from pipeline.kernels.cleanup import CleanUp, clean_phases
 from pipeline.kernels.decimation import decimate_surface
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
@@ -133,6 +134,10 @@ def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
             rows = census.row_of[start : start + len(tile.tallies) - 1]
             merge(merged, tile.tallies, rows, core.start)
     describe_particles(merged, (1.0, 1.0, 1.0), (1.0, 0.0, 0.0), 1.0, 0.0)
+    regions, tallies = [tile.regions for tile in tiles], [tile.tallies for tile in tiles]
+    forest = RegionForest([found.outside.size for found in regions])
+    forest.close()
+    enclose_bodies(forest, regions, tallies, parent, np.cumsum([0, *counts]), 0)
     _warm_hulls(tiles[0].hull_offsets, tiles[0].hull_corners)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.model.recipe import OUTSIDE, Phase
+from pipeline.verify.cavities import compare_cavities
 from pipeline.verify.contacts import count_contacts_whole
 from pipeline.verify.findings import Finding, compare_values
 from pipeline.verify.hulls import N_SEARCHED, QHULL, measure_hulls_whole, search_calipers
@@ -245,6 +246,8 @@ class PhaseComparison:
         yield from self._curvatures(voxel_um)
         yield from self._classes()
         yield from self._flags(n)
+        pores = self.outcome.phases == self.trial.recipe.pore
+        yield from compare_cavities(self.columns, self.labels, pores, voxel_um, connectivity)
 
     def _sizes(self, regions: Regions) -> Iterator[Finding]:
         def whole(name: str, columns: list[str], unit: str, reference: str = SKIMAGE) -> Finding:

@@ -61,6 +61,7 @@ def build_trials() -> Iterator[Trial]:
     yield _float_blobs()
     yield _pierced_plates()
     yield _rod_in_air()
+    yield from (_hollow_bodies(connectivity) for connectivity in (6, 18, 26))
 
 
 def phases_of(n: int, background: int, min_voxels: int) -> tuple[Phase, ...]:
@@ -190,3 +191,12 @@ def _rod_in_air() -> Trial:
     condition = Condition(mask="auto", denoise=Denoise(method="median"))
     recipe = recipe.model_copy(update={"condition": condition})
     return Trial("rod-in-air", voxels, CUBIC, recipe)
+
+
+def _hollow_bodies(connectivity: int) -> Trial:
+    """Shells around shells around pores: cavities of several phases, nested and across tiles."""
+    field_ = _smooth(11, (46, 42, 50), 3.5)
+    levels, bounds = (120, 200, 120, 200, 40), (0.5, 1.1, 1.5, 2.0)
+    voxels = np.array(levels, np.uint8)[np.digitize(field_, bounds)]
+    recipe = manual_recipe((80.0, 160.0), connectivity, (17, 15, 21))
+    return Trial(f"hollow-{connectivity}", voxels, (1.2, 0.8, 1.0), recipe)

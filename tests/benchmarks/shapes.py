@@ -36,6 +36,7 @@ class Shape:
     feret_max: float
     feret_min: float
     shadow: Callable[[Reals], float] | None = None
+    holes: tuple[int, int] = (0, 0)
 
 
 def ellipsoid(a: float, b: float, c: float) -> Shape:
@@ -82,7 +83,7 @@ def torus(big: float, small: float) -> Shape:
         f"torus {big:g} {small:g}",
         lambda p: np.hypot(np.hypot(p[..., 1], p[..., 2]) - big, p[..., 0]) <= small,
         big + small, 2 * PI**2 * big * small**2, 4 * PI**2 * big * small, 0, 2 * PI**2 * big,
-        2 * (big + small), 2 * small,
+        2 * (big + small), 2 * small, holes=(0, 1),
     )  # fmt: skip
 
 
@@ -96,6 +97,7 @@ def shell(outer: float, inner: float) -> Shape:
     return Shape(
         f"shell {outer:g} {inner:g}", inside, outer, 4 / 3 * PI * (outer**3 - inner**3),
         4 * PI * (outer**2 + inner**2), 2, 4 * PI * (outer - inner), 2 * outer, 2 * outer,
+        holes=(1, 0),
     )  # fmt: skip
 
 
@@ -144,6 +146,7 @@ def measure(shape: Shape, n: int, voxel_um: Reals, seed: int) -> Iterator[dict[s
             "feret_max": got["feret_max_um"] - shape.feret_max,
             "feret_min": got["feret_min_um"] - shape.feret_min,
             "euler": float(got["euler_number"] != shape.euler or len(row["n_voxels"]) != 1),
+            "holes": float((got["n_cavities"], got["n_tunnels"]) != shape.holes),
         }
 
 
@@ -155,15 +158,23 @@ def main() -> None:
     for voxel_um in ((1.0, 1.0, 1.0), (2.0, 1.0, 1.0)):
         print(f"\nvoxels {voxel_um} um, {n} bodies a shape: mean error (spread); lengths in um")
         heads = [*(f"{name} %" for name in PARTS), *LENGTHS]
-        print(f"{'shape':22}" + "".join(f"{h:>16}" for h in heads) + f"{'euler wrong':>13}")
+        print(
+            f"{'shape':22}"
+            + "".join(f"{h:>16}" for h in heads)
+            + f"{'euler wrong':>13}{'holes wrong':>13}"
+        )
         for i, shape in enumerate(SHAPES):
             found = list(measure(shape, n, np.array(voxel_um), i))
             cells = []
             for name in (*PARTS, *LENGTHS):
                 values = np.array([f[name] for f in found]) * (100 if name in PARTS else 1)
                 cells.append(f"{values.mean():8.2f} ({values.std():.2f})")
-            wrong = int(sum(f["euler"] for f in found))
-            print(f"{shape.name:22}" + "".join(f"{c:>16}" for c in cells) + f"{wrong:13}")
+            wrong = [int(sum(f[name] for f in found)) for name in ("euler", "holes")]
+            print(
+                f"{shape.name:22}"
+                + "".join(f"{c:>16}" for c in cells)
+                + "".join(f"{n:13}" for n in wrong)
+            )
 
 
 if __name__ == "__main__":

@@ -59,6 +59,8 @@ def test_descriptors_are_the_columns_of_particles():
     keys = {"scan_id", "job", "phase", "particle_id"}
     # What the thresholds' own doubt makes of them; see pipeline.stages.quality.
     keys |= {"n_voxels_kept_lowered", "n_voxels_kept_raised", "threshold_sensitive"}
+    # What they enclose; see pipeline.stages.cavities.
+    keys |= {"n_cavities", "n_tunnels", "cavity_volume_um3", "cavity_holds_pore"}
     assert set(columns) == {c.name for c in PARTICLES.columns} - keys
     for name, values in columns.items():
         wanted = PARTICLES.column(name).type

@@ -46,6 +46,33 @@ PARTICLES = Table(
             True,
         ),
         Column("euler_number", COUNT, "Bodies minus tunnels plus cavities."),
+        Column(
+            "n_cavities",
+            COUNT,
+            "Hollows that no path through the volume leaves without crossing the particle, by the "
+            "neighbours dual to those of bodies (6 for 26 and 18, 26 for 6). What the volume's "
+            "border cuts open is none.",
+            True,
+        ),
+        Column(
+            "n_tunnels",
+            COUNT,
+            "Holes right through: 1 + n_cavities - euler_number (first Betti number).",
+            True,
+        ),
+        Column(
+            "cavity_volume_um3",
+            REAL,
+            "Volume of all cavities, with whatever lies in them.",
+            True,
+        ),
+        Column(
+            "cavity_holds_pore",
+            FLAG,
+            "Whether a voxel of the phase named pore lies in a cavity; null where the recipe has "
+            "no such phase.",
+            True,
+        ),
         *axes("bbox_{}_start_vx", COUNT, "First voxel of the bounding box along {}."),
         *axes("bbox_{}_stop_vx", COUNT, "First voxel beyond the bounding box along {}."),
         *axes("centroid_{}_um", REAL, "Centroid along {}, from the volume's low face."),
