@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from pathlib import Path
 from typing import Annotated, Literal
@@ -14,9 +13,9 @@ import typer
 
 from flows.cli import options
 from flows.cli.console import say
-from flows.cli.tables import print_table
+from flows.cli.tables import print_table, write_answer
 from flows.settings import load_settings
-from pipeline.errors import StoreError, UsageError
+from pipeline.errors import UsageError
 from pipeline.model.records import write_dictionary
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.fingerprint import fingerprint_scan
@@ -27,14 +26,11 @@ MOST_ROWS = 1000
 
 BRIEF = ["scan_id", "specimen", "condition", "alloy", "temper", "committed_at"]
 
-Version = Annotated[
-    int | None,
-    typer.Option("--as-of", metavar="VERSION", help="An older version.", show_default=False),
-]
-
 
 def scans(
-    as_of: Version = None, workspace: options.Workspace = None, json_: options.AsJson = False
+    as_of: options.Version = None,
+    workspace: options.Workspace = None,
+    json_: options.AsJson = False,
 ) -> None:
     """List the scans of the catalogue; --json holds every column.
 
@@ -56,7 +52,7 @@ def statistics(
         Path | None,
         typer.Option(help="File for the answer [default: standard output].", show_default=False),
     ] = None,
-    as_of: Version = None,
+    as_of: options.Version = None,
     workspace: options.Workspace = None,
 ) -> None:
     """Show the numbers of a whole scan, with their intervals and what to mind.
@@ -68,7 +64,7 @@ def statistics(
     catalogue = Catalogue(load_settings(workspace).workspace / "catalogue")
     found = catalogue.read("statistics", scan, version=as_of).drop_columns(["scan_id", "job"])
     if output is not None:
-        _write_answer(found, _file_format(output) if format_ == "table" else format_, output)
+        write_answer(found, _file_format(output) if format_ == "table" else format_, output)
     elif format_ == "table":
         shown = found.filter(pc.is_null(found["at"])).drop_columns(["at", "method", "n"])
         print_table(shown.column_names, [list(r.values()) for r in shown.to_pylist()], ["phase"])
@@ -89,7 +85,7 @@ def query(
             show_default=False,
         ),
     ] = None,
-    as_of: Version = None,
+    as_of: options.Version = None,
     timeout: Annotated[float | None, typer.Option(min=1.0, help="Seconds it may take.")] = None,
     workspace: options.Workspace = None,
 ) -> None:
@@ -106,7 +102,7 @@ def query(
         memory_limit=settings.query.memory_limit,
     )
     if output is not None:
-        _write_answer(answer, _file_format(output) if format_ == "table" else format_, output)
+        write_answer(answer, _file_format(output) if format_ == "table" else format_, output)
     elif format_ == "table":
         _show_table(answer)
     elif format_ == "parquet" and sys.stdout.isatty():
@@ -147,20 +143,3 @@ def _file_format(path: Path) -> str:
     """Return the format that a file's name asks for; a table is for people, so a file gets CSV."""
     suffix = path.suffix.lower().removeprefix(".")
     return suffix if suffix in ("json", "parquet") else "csv"
-
-
-def _write_answer(answer: pa.Table, fmt: str, path: Path) -> None:
-    """Write by rename: the file is whole or is not there."""
-    if path.is_dir():
-        raise UsageError(f"{path} is a folder, wanted a file.", "Choose another --output.")
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
-    try:
-        with partial.open("wb") as out:
-            export_table(answer, fmt, out)
-        partial.replace(path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise StoreError(
-            f"{path} cannot be written: {error}.", "Choose another --output."
-        ) from None
-    say(f"{answer.num_rows} rows written to {path}")

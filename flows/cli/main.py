@@ -35,6 +35,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
         "Show the numbers of a whole scan, with their intervals.",
     ),
     "query": ("flows.cli.catalogue", "query", "Answer one SELECT over the catalogue."),
+    "compare": ("flows.cli.compare", "compare", "Compare groups of scans, by specimen."),
     "check": ("flows.cli.check", "check", "Read every checksum of a scan; name each damage."),
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
     "mesh": ("flows.cli.mesh", "mesh", "Write surfaces of particles for other programs."),

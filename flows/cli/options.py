@@ -20,6 +20,10 @@ Workspace = Annotated[
     ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output.")]
+Version = Annotated[
+    int | None,
+    typer.Option("--as-of", metavar="VERSION", help="An older version.", show_default=False),
+]
 Source = Annotated[
     str,
     typer.Argument(

@@ -7,6 +7,7 @@ part of the catalogue by gaining a `Column`.
 from __future__ import annotations
 
 from pipeline.model.records.columns import Column, Table
+from pipeline.model.records.comparisons import COMPARISON, SPECIMEN_VALUES
 from pipeline.model.records.contacts import CONTACTS
 from pipeline.model.records.particles import PARTICLES
 from pipeline.model.records.phases import PHASES
@@ -15,10 +16,12 @@ from pipeline.model.records.statistics import STATISTICS
 from pipeline.model.records.stress import STRESS
 
 __all__ = [
+    "COMPARISON",
     "CONTACTS",
     "PARTICLES",
     "PHASES",
     "SCANS",
+    "SPECIMEN_VALUES",
     "STATISTICS",
     "STRESS",
     "TABLES",
@@ -31,10 +34,14 @@ TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, STATISTICS, STRESS)
 """Every table of the catalogue; the first three are part of every commit, others may be empty."""
 
 
+FILES = (COMPARISON, SPECIMEN_VALUES)
+"""Tables that are written to files and not kept in the catalogue."""
+
+
 def write_dictionary() -> str:
-    """Return the data dictionary of the catalogue as Markdown, one table after the other."""
+    """Return the data dictionary as Markdown: the catalogue's tables, then those of files."""
     lines: list[str] = []
-    for table in TABLES:
+    for table in (*TABLES, *FILES):
         lines += [f"## {table.name}", "", "| column | type | meaning |", "| --- | --- | --- |"]
         lines += [f"| {c.name} | {c.type} | {c.meaning} |" for c in table.columns]
         lines.append("")

@@ -1,0 +1,280 @@
+"""Who is compared with whom: groups of specimens, and whether they may be compared at all.
+
+The specimen is the sampling unit.  Scans nest in specimens: several scans of one specimen in one
+group are one unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipeline.errors import UsageError
+from pipeline.model.records import SCANS
+
+VOXEL_TOLERANCE = 0.01
+"""Relative difference of voxel edges up to which scans have one resolution."""
+
+SIZE_TOLERANCE = 0.25
+"""Relative difference of the searched volumes above which extremes are said to differ by it."""
+
+REASONS = {
+    "voxel": f"voxel edges that differ by more than {VOXEL_TOLERANCE:.0%}",
+    "recipe": "recipes of different hash",
+    "version": "castcensus of different minor versions (a patch changes no number)",
+    "specimen": "scans that name no specimen; each then stands for one of its own",
+}
+"""What keeps scans from being compared, and can be waived."""
+
+_CIRCUMSTANCES = (
+    "alloy", "temper", "condition", "operator", "tube_kv", "tube_power_w", "beam_energy_kev",
+    "denoise_used", "recipe_name", "heat_treatment",
+)  # fmt: skip
+"""Columns that may go with the groups and then explain a difference as well."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """The scans of one specimen in one group."""
+
+    group: str
+    specimen: str
+    scan_ids: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """Groups of specimens.
+
+    Parameters
+    ----------
+    by : str
+        Column of `scans` that names the groups.
+    groups : tuple of str
+        Their names, in alphabetical order.
+    units : tuple of Unit
+        By group and specimen.
+    paired_by : str
+        Column whose equal values make pairs; empty where pairs are not asked for.
+    reference : str
+        Group against which all others are compared; empty for all pairs of groups.
+    cautions : tuple of str
+        What a reader of the comparison has to know.
+    despite : tuple of str
+        Keys of `REASONS` that were found and waived.
+    """
+
+    by: str
+    groups: tuple[str, ...]
+    units: tuple[Unit, ...]
+    paired_by: str
+    reference: str
+    cautions: tuple[str, ...]
+    despite: tuple[str, ...]
+
+    @property
+    def contrasts(self) -> list[tuple[str, str]]:
+        """Pairs of groups (first, second) that are compared."""
+        if self.reference:
+            return [(self.reference, g) for g in self.groups if g != self.reference]
+        return list(combinations(self.groups, 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """Two groups as they are compared.
+
+    Parameters
+    ----------
+    first, second : ndarray of intp
+        Positions of their units in the design; for pairs, they belong together.
+    paired : bool
+        Whether they do.
+    note : str
+        What was left out, and why.
+    """
+
+    first: NDArray[np.intp]
+    second: NDArray[np.intp]
+    paired: bool
+    note: str
+
+
+def make_design(
+    scans: pa.Table,
+    by: str,
+    *,
+    paired_by: str = "",
+    reference: str = "",
+    despite: Collection[str] = (),
+) -> Design:
+    """Sort scans into groups and specimens, or refuse to compare them.
+
+    Parameters
+    ----------
+    scans : pyarrow.Table
+        Rows of `scans`.
+    by : str
+        Column that names the groups; scans without a value there are left out.
+    paired_by : str, optional
+        Column whose equal values make pairs, and which then names the sampling unit.
+    reference : str, optional
+        Group against which the others are compared.
+    despite : collection of str
+        Keys of `REASONS` that are waived.
+
+    Returns
+    -------
+    Design
+        At least two groups.
+
+    Raises
+    ------
+    UsageError
+        Unknown column, fewer than two groups, or scans that cannot be compared.
+    """
+    for column, option in ((by, "--by"), (paired_by, "--paired-by")):
+        _check_column(column, option)
+    for reason in despite:
+        if reason not in REASONS:
+            raise UsageError(
+                f"--despite {reason!r} is no reason.", f"There are {', '.join(REASONS)}."
+            )
+    everything = scans.to_pylist()
+    rows = [row for row in everything if row[by] is not None]
+    groups = tuple(sorted({_label(row[by]) for row in rows}))
+    if len(groups) < 2:
+        have = f"all are {groups[0]!r}" if groups else "none states it"
+        raise UsageError(
+            f"{len(everything)} scans were chosen, and by {by} they make {len(groups)} groups, "
+            f"wanted 2 or more: {have}.",
+            "Group --by another column, or widen --where.",
+        )
+    if reference and reference not in groups:
+        raise UsageError(
+            f"--reference {reference!r} is no group.", f"There are {', '.join(groups)}."
+        )
+    unit_column = paired_by or "specimen"
+    found = _find_reasons(rows, unit_column)
+    refused = [key for key in found if key not in despite]
+    if refused:
+        raise UsageError(
+            "These scans are not comparable: " + " ".join(found[key] for key in refused),
+            f"Narrow --where, or say --despite {','.join(refused)}.",
+        )
+    members: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        unit = row[unit_column]
+        name = f"scan {row['scan_id']}" if unit is None else _label(unit)
+        members.setdefault((_label(row[by]), name), []).append(row["scan_id"])
+    units = tuple(Unit(*key, tuple(sorted(ids))) for key, ids in sorted(members.items()))
+    n_left = len(everything) - len(rows)
+    cautions = [f"{n_left} scans state no {by} and are left out."] if n_left else []
+    cautions += [f"Compared although {found[key]}" for key in found]
+    cautions += _find_confounders(rows, by)
+    return Design(by, groups, units, paired_by, reference, tuple(cautions), tuple(sorted(found)))
+
+
+def make_contrast(design: Design, first: str, second: str) -> Contrast:
+    """Choose the units of two groups, and whether they are compared as pairs.
+
+    Pairs are made where they are asked for, and where at least half of the smaller group's
+    specimens are in the other group too.  A specimen in both groups cannot count as two, so it is
+    left out where the groups are compared as independent ones.
+
+    Parameters
+    ----------
+    design : Design
+        The groups.
+    first, second : str
+        Names of two.
+
+    Returns
+    -------
+    Contrast
+        Their units.
+    """
+    places = [
+        {u.specimen: i for i, u in enumerate(design.units) if u.group == g} for g in (first, second)
+    ]
+    shared = sorted(places[0].keys() & places[1].keys())
+    smaller = min(len(p) for p in places)
+    n_single = len(places[0]) + len(places[1]) - 2 * len(shared)
+    if shared and (design.paired_by or 2 * len(shared) >= smaller):
+        note = f"{n_single} specimens are in one group only and are left out" if n_single else ""
+        chosen = [[p[s] for s in shared] for p in places]
+        return Contrast(np.array(chosen[0], np.intp), np.array(chosen[1], np.intp), True, note)
+    if design.paired_by:
+        why = f"no {design.paired_by} is in both groups, so there are no pairs"
+        return Contrast(np.empty(0, np.intp), np.empty(0, np.intp), True, why)
+    note = f"{len(shared)} specimens are in both groups and are left out" if shared else ""
+    chosen = [[i for s, i in p.items() if s not in shared] for p in places]
+    return Contrast(np.array(chosen[0], np.intp), np.array(chosen[1], np.intp), False, note)
+
+
+def _check_column(column: str, option: str) -> None:
+    plain = [
+        c.name
+        for c in SCANS.columns
+        if not (pa.types.is_list(c.type) or pa.types.is_timestamp(c.type))
+    ]
+    if column and column not in plain:
+        raise UsageError(f"{option} {column!r} is no column of scans to group by.",
+                         f"There are {', '.join(plain)}.")  # fmt: skip
+
+
+def _label(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _find_reasons(rows: Sequence[dict[str, Any]], unit_column: str) -> dict[str, str]:
+    """Return why rows should not be compared, one sentence a reason."""
+    found = {}
+    edges = np.array([[row[f"voxel_{a}_um"] for a in "zyx"] for row in rows])
+    if (edges.max(axis=0) > edges.min(axis=0) * (1.0 + VOXEL_TOLERANCE)).any():
+        low, high = float(edges.min()), float(edges.max())
+        found["voxel"] = f"voxel edges go from {low:g} to {high:g} um."
+    recipes = sorted({row["recipe_hash"] for row in rows})
+    if len(recipes) > 1:
+        found["recipe"] = f"they were counted by {len(recipes)} different recipes."
+    versions = sorted({".".join(row["code_version"].split(".")[:2]) for row in rows})
+    if len(versions) > 1:
+        found["version"] = f"castcensus {', '.join(versions)} counted them."
+    nameless = sum(row[unit_column] is None for row in rows)
+    if nameless:
+        found["specimen"] = f"{nameless} of {len(rows)} scans name no {unit_column}."
+    return found
+
+
+def _find_confounders(rows: Sequence[dict[str, Any]], by: str) -> list[str]:
+    """Return what differs between the groups beside what they are named by."""
+    cautions = []
+    labels = [_label(row[by]) for row in rows]
+    for column in _CIRCUMSTANCES:
+        if column == by:
+            continue
+        values: dict[str, set[str]] = {}
+        for label, row in zip(labels, rows, strict=True):
+            values.setdefault(label, set()).add(repr(row[column]))
+        if all(len(v) == 1 for v in values.values()) and len(set().union(*values.values())) > 1:
+            cautions.append(
+                f"{column} changes together with {by}: what differs may be due to either."
+            )
+    sizes = [
+        float(
+            np.mean([r["mask_volume_um3"] for r, at in zip(rows, labels, strict=True) if at == g])
+        )
+        for g in sorted(set(labels))
+    ]
+    if min(sizes) > 0 and max(sizes) > min(sizes) * (1.0 + SIZE_TOLERANCE):
+        cautions.append(
+            f"The volumes searched differ (means of {min(sizes):.4g} to {max(sizes):.4g} um3): "
+            "largest particles and counts grow with them, and larger particles are cut less often."
+        )
+    return cautions
