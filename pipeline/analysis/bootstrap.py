@@ -66,8 +66,10 @@ def mean_interval(values: Reals, draws: Reals) -> tuple[Reals, Reals]:
 
     Returns
     -------
-    low, high : ndarray of float64, shape (n_quantities,)
-        Ends of the intervals.
+    low : ndarray of float64, shape (n_quantities,)
+        Lower ends.
+    high : ndarray of float64, shape (n_quantities,)
+        Upper ends.
     """
     n = len(values)
     mean = values.mean(axis=0)

@@ -50,8 +50,10 @@ def list_descriptors(table: Table) -> tuple[list[str], list[str]]:
 
     Returns
     -------
-    numbers, flags : list of str
-        Columns of numbers, whose distributions are compared, and of flags, whose shares are.
+    numbers : list of str
+        Columns whose distributions are compared.
+    flags : list of str
+        Columns whose shares are.
     """
     names = [c for c in table.columns if not _NO_DESCRIPTOR.fullmatch(c.name)]
     numbers = [c.name for c in names if pa.types.is_floating(c.type) or pa.types.is_integer(c.type)]
