@@ -12,6 +12,7 @@ import pytest
 import yaml
 from numpy.typing import NDArray
 
+from pipeline.analysis.expectation import expect_phases
 from pipeline.kernels.bodies import TileBodies, label_tile
 from pipeline.kernels.cavities import RegionForest, enclose_bodies
 from pipeline.kernels.contacts import Contacts, merge_contacts
@@ -224,19 +225,23 @@ def plan_job(
     job: str = "job",
     voxel_um: tuple[float, float, float] = (2.0, 2.0, 2.0),
     in_place: bool = False,
+    metadata: ScanMetadata | None = None,
 ) -> JobFolder:
     """Plan a job of a file and leave it in a workspace, ready to run."""
     options = ReadOptions(voxel_um=voxel_um)
     header = open_source(str(source), options).header
+    read = read_recipe(yaml.safe_dump(recipe), "test", overrides)
+    metadata = metadata or ScanMetadata()
     plan = plan_scan(
         scan_id,
         str(source),
         options,
         header,
-        read_recipe(yaml.safe_dump(recipe), "test", overrides),
-        ScanMetadata(),
+        read,
+        metadata,
         "test",
         in_place=in_place,
+        expectation=expect_phases(read, metadata),
     )
     folder = JobFolder(workspace / "jobs" / job)
     folder.path.mkdir(parents=True)

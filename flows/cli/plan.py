@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from flows.cli import options
+from flows.cli.console import say
 from flows.cli.tables import print_table
 from flows.jobs.submission import check_machine, free_bytes, plan_source, read_voxel_um
 from flows.settings import find_cluster, find_recipe, fit_cluster, load_settings, read_machine
@@ -122,6 +123,7 @@ def describe_plan(planned: Plan) -> dict[str, Any]:
         "disk_bytes": planned.disk_bytes,
         "in_place": planned.in_place,
         "copied_because": why_copied(planned.header, planned.recipe),
+        "warnings": list(planned.expectation.warnings) if planned.expectation else [],
         "stages": [stage.model_dump(exclude={"key"}) for stage in planned.stages],
     }
 
@@ -144,6 +146,8 @@ def show_plan(facts: dict[str, Any]) -> None:
     if facts["fits"]:
         rows.append(("workers", f"{facts['n_workers']} x {facts['threads_per_worker']} threads"))
     print_table([], rows)
+    for warning in facts["warnings"]:
+        say(f"Mind: {warning}")
     print()
     print_table(
         ["stage", "tiles", "halo", "read", "write", "memory a worker"],

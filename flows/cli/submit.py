@@ -80,6 +80,8 @@ def submit(
         metadata,
         ingest=ingest,
     )
+    for warning in planned.expectation.warnings if planned.expectation else ():
+        say(f"Mind: {warning}")
     folder = create_job(
         planned,
         settings.workspace,

@@ -14,6 +14,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
+
 from flows.jobs.status import (
     JobRequest,
     JobStatus,
@@ -31,6 +33,7 @@ from flows.settings import (
     prepare_environment,
     read_machine,
 )
+from pipeline.analysis.expectation import expect_phases
 from pipeline.errors import NotFoundError, SourceError, StoreError, UsageError
 from pipeline.model.header import ReadOptions
 from pipeline.model.metadata import ScanMetadata, check_metadata, check_scan_id, read_metadata
@@ -96,6 +99,7 @@ def plan_source(
     metadata = check_metadata(values, "the facts stated about the scan")
     location = str(Path(source).absolute())
     header = open_source(location, options).header
+    _, height_um, width_um = np.multiply(header.shape, header.require_voxel_um())
     return plan_scan(
         scan_id,
         location,
@@ -105,6 +109,7 @@ def plan_source(
         metadata,
         code_version(),
         in_place=ingest == "auto" and why_copied(header, recipe) is None,
+        expectation=expect_phases(recipe, metadata, float(min(height_um, width_um)) / 1000),
     )
 
 

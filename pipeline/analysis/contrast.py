@@ -35,6 +35,8 @@ standard deviations apart."""
 LOW_TRANSMISSION = 0.05
 """Below it, scatter and photon starvation spoil the image: common practice, no source."""
 
+_NOT_BY_GREY = "grey does not tell them apart"
+
 VOXELS_ACROSS = 3
 """Voxels that a platelet's thickness wants: common practice, no source."""
 
@@ -305,27 +307,45 @@ def _pair(first: str, second: str, a: float, b: float, sd: float | None) -> Pair
     return PairRow(first, second, contrast, cnr, apart)
 
 
+def describe_alike(pairs: Sequence[PairRow], groups: dict[str, str]) -> list[str]:
+    """Say which phases grey does not tell apart.
+
+    Parameters
+    ----------
+    pairs : sequence of PairRow
+        Each two phases.
+    groups : dict of str to str
+        Group of each phase: those of one are told apart by shape.
+
+    Returns
+    -------
+    list of str
+        Sentences without a capital.
+    """
+    found: list[str] = []
+    for pair in pairs:
+        by_shape = groups[pair.first] == groups[pair.second]
+        if pair.told_apart or not (by_shape or pair.contrast < ALIKE):
+            continue
+        what = "tell them apart by shape, not by grey" if by_shape else _NOT_BY_GREY
+        found.append(
+            f"{pair.first} and {pair.second} differ by {100 * pair.contrast:.1f} % in "
+            f"attenuation: {what}."
+        )
+    return found
+
+
 def _warnings(
     beam: Beam, signal: Signal, pairs: Sequence[PairRow], groups: dict[str, str]
 ) -> list[str]:
-    found: list[str] = []
-    drowned: list[str] = []
-    for pair in pairs:
-        if pair.told_apart:
-            continue
-        names = f"{pair.first} and {pair.second}"
-        if groups[pair.first] == groups[pair.second]:
-            found.append(
-                f"{names} differ by {100 * pair.contrast:.1f} % in attenuation: tell them apart by "
-                "shape, not by grey."
-            )
-        elif pair.contrast < ALIKE:
-            found.append(
-                f"{names} differ by {100 * pair.contrast:.1f} % in attenuation: grey does not tell "
-                "them apart."
-            )
-        else:
-            drowned.append(f"{names} ({pair.cnr:.2g})")
+    found = describe_alike(pairs, groups)
+    drowned = [
+        f"{pair.first} and {pair.second} ({pair.cnr:.2g})"
+        for pair in pairs
+        if not pair.told_apart
+        and pair.contrast >= ALIKE
+        and groups[pair.first] != groups[pair.second]
+    ]
     if drowned:
         found.append(
             f"less than {CNR_APART:g} noise deviations apart, so that single voxels do not tell "

@@ -68,6 +68,11 @@ class CoarseMask:
     level: int
     present: bool
 
+    @property
+    def air(self) -> int | None:
+        """Grey level of the air about the specimen; None where none is seen."""
+        return int(self.mean.min()) if self.present else None
+
 
 def coarse_block_vx(shape: Triple) -> int:
     """Return the edge of the blocks that a volume's mask is estimated on.

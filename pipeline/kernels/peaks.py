@@ -20,6 +20,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import find_peaks
 
 from pipeline.errors import DataError, UsageError
+from pipeline.kernels.naming import Guide, Level, expect_greys, name_side
 
 Histogram = npt.NDArray[np.int64]
 Curve = npt.NDArray[np.float64]
@@ -49,8 +50,9 @@ class PhaseThresholds:
     Parameters
     ----------
     thresholds : tuple of int
-        Strictly ascending, one fewer than phases: a voxel of grey ``>= thresholds[i]`` belongs to
-        phase ``i + 1`` or above.  Values outside 0..65535 part nothing.
+        Ascending, one fewer than phases: a voxel of grey ``>= thresholds[i]`` belongs to phase
+        ``i + 1`` or above.  Values outside 0..65535 part nothing, and a phase between two equal
+        ones is empty.
     levels : tuple of float or None
         Pure grey level of every phase, dark to bright; None where the phase was not found.
     sd : tuple of float or None
@@ -59,6 +61,8 @@ class PhaseThresholds:
         How the thresholds were found.
     notes : tuple of str
         What a reader of the result should know, such as phases that were not found.
+    expected : tuple of float, optional
+        Grey level of every phase that a guide expects.
     """
 
     thresholds: tuple[int, ...]
@@ -66,20 +70,12 @@ class PhaseThresholds:
     sd: tuple[float | None, ...]
     method: str
     notes: tuple[str, ...]
+    expected: tuple[float, ...] | None = None
 
     @property
     def found(self) -> tuple[bool, ...]:
         """Whether each phase was seen in the histogram."""
         return tuple(level is not None for level in self.levels)
-
-
-@dataclass(frozen=True, slots=True)
-class _Level:
-    """A pure level; `rank` orders candidates, modes before knees, then by voxels."""
-
-    grey: float
-    sd: float | None
-    rank: tuple[int, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +96,9 @@ class _Bins:
         return self.first + self.width * np.arange(self.counts.size, dtype=np.float64)
 
 
-def threshold_peaks(histogram: Histogram, kinds: Sequence[str]) -> PhaseThresholds:
+def threshold_peaks(
+    histogram: Histogram, kinds: Sequence[str], guide: Guide | None = None
+) -> PhaseThresholds:
     """Find thresholds between the matrix and its minority phases.
 
     Parameters
@@ -109,54 +107,70 @@ def threshold_peaks(histogram: Histogram, kinds: Sequence[str]) -> PhaseThreshol
         int64 of length 65536: voxels of the specimen by grey level.
     kinds : sequence of str
         Kind of every phase, dark to bright; exactly one is ``background``, the matrix.
+    guide : Guide, optional
+        Names levels by attenuation; without it they are named by rank from the matrix.
 
     Returns
     -------
     PhaseThresholds
         Midway between pure levels, at least 3 standard deviations from the matrix.  Where a phase
-        is not found its threshold stands where it is practically empty.
+        is not found its threshold stands where it is practically empty, and where a phase farther
+        from the matrix is found, at the threshold of that one.
 
     Raises
     ------
     UsageError
-        If not exactly one kind is ``background``.
+        If not exactly one kind is ``background``, or the guide knows another number of phases.
     DataError
         If the histogram is empty.
     """
     if list(kinds).count("background") != 1:
         raise UsageError(f"peaks want exactly one phase of kind background, got {list(kinds)}.")
+    if guide is not None and len(guide.attenuations) != len(kinds):
+        raise UsageError(
+            f"{len(kinds)} phases want as many attenuations, got {len(guide.attenuations)}."
+        )
     matrix = list(kinds).index("background")
-    n_dark, n_bright = matrix, len(kinds) - 1 - matrix
     bins, sd = _binned(histogram)
     mean, sd, height = _fit_matrix(bins, sd)
-    bright, bright_notes = _levels_above(bins, mean, sd, height, n_bright)
-    dark, dark_notes = _levels_above(bins.mirrored(), -mean, sd, height, n_dark)
-    above = _thresholds_above(mean, sd, bright, n_bright)
-    below = [1 - t for t in _thresholds_above(-mean, sd, dark, n_dark)]
-    found_dark = [*dark, *[None] * (n_dark - len(dark))]
-    found_bright = [*bright, *[None] * (n_bright - len(bright))]
-    missing = [matrix - 1 - i for i in range(len(dark), n_dark)]
-    missing += [matrix + 1 + i for i in range(len(bright), n_bright)]
+    seen_dark = _levels_above(bins.mirrored(), -mean, sd, height, matrix)
+    seen_bright = _levels_above(bins, mean, sd, height, len(kinds) - 1 - matrix)
+    greys = None
+    if guide is not None:
+        greys = expect_greys(guide, matrix, mean, [-p.grey for p in seen_dark])
+    outward = range(matrix - 1, -1, -1), range(matrix + 1, len(kinds))
+    dark = name_side(seen_dark, -mean, outward[0], guide, matrix, greys)
+    bright = name_side(seen_bright, mean, outward[1], guide, matrix, greys)
+    above = _thresholds_above(mean, sd, bright.levels, bright.expected)
+    below = [1 - t for t in _thresholds_above(-mean, sd, dark.levels, dark.expected)]
+    missing = [
+        position
+        for side, positions in ((dark, outward[0]), (bright, outward[1]))
+        for position, level in zip(positions, side.levels, strict=True)
+        if level is None
+    ]
     notes = [f"phase {i} was not found: its threshold leaves it empty" for i in sorted(missing)]
     notes += [
-        f"{len(levels)} of {n} {side} levels were found: phases are named by rank from the matrix"
-        for side, levels, n in (("dark", dark, n_dark), ("bright", bright, n_bright))
-        if 0 < len(levels) < n
+        f"{side.n_found} of {len(side.levels)} {word} levels were found: phases are named by rank "
+        "from the matrix"
+        for word, side in (("dark", dark), ("bright", bright))
+        if 0 < side.n_found < len(side.levels) and not side.guided
     ]
     return PhaseThresholds(
         thresholds=(*reversed(below), *above),
         levels=(
-            *[-p.grey if p else None for p in reversed(found_dark)],
+            *[-p.grey if p else None for p in reversed(dark.levels)],
             mean,
-            *[p.grey if p else None for p in found_bright],
+            *[p.grey if p else None for p in bright.levels],
         ),
         sd=(
-            *[p.sd if p else None for p in reversed(found_dark)],
+            *[p.sd if p else None for p in reversed(dark.levels)],
             sd,
-            *[p.sd if p else None for p in found_bright],
+            *[p.sd if p else None for p in bright.levels],
         ),
         method="peaks",
-        notes=(*[f"dark side: {n}" for n in dark_notes], *bright_notes, *notes),
+        notes=(*[f"dark side: {n}" for n in dark.notes], *bright.notes, *notes),
+        expected=greys,
     )
 
 
@@ -221,12 +235,13 @@ def _fit_gaussian(
     )
 
 
-def _levels_above(
-    bins: _Bins, mean: float, sd: float, height: float, n_wanted: int
-) -> tuple[list[_Level], list[str]]:
-    """Return at most `n_wanted` pure levels brighter than the matrix, nearest first."""
+def _levels_above(bins: _Bins, mean: float, sd: float, height: float, n_wanted: int) -> list[Level]:
+    """Return pure levels brighter than the matrix, nearest first.
+
+    They are modes, and knees where these are fewer than `n_wanted`.
+    """
     if n_wanted == 0:
-        return [], []
+        return []
     spread = max(1.0, _SMOOTHING_SD * sd / bins.width)
     # A mode at the end of the grey range needs somewhere to fall to.
     counts = np.concatenate([bins.counts, np.zeros(math.ceil(8 * spread))])
@@ -242,14 +257,9 @@ def _levels_above(
         sd=sd,
     )
     levels = _modes(tail)
-    notes = []
-    if len(levels) > n_wanted:
-        notes.append(f"{len(levels)} modes beside the matrix, the {n_wanted} largest were taken")
     if len(levels) < n_wanted:
         levels += _knees(tail, mean, [level.grey for level in levels])
-    best = sorted(levels, key=lambda level: level.rank, reverse=True)[:n_wanted]
-    notes += [f"level {abs(p.grey):.0f} is a shoulder, not a mode" for p in best if p.sd is None]
-    return sorted(best, key=lambda level: level.grey), notes
+    return sorted(levels, key=lambda level: level.grey)
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +280,7 @@ class _Tail:
         return 2 * math.sqrt(math.pi) * self.spread
 
 
-def _modes(tail: _Tail) -> list[_Level]:
+def _modes(tail: _Tail) -> list[Level]:
     """Find local maxima of the rest that stand out of the scatter of counts on both sides.
 
     Both sides are followed for 3 sd only: a mode falls off there, a plateau does not.
@@ -297,21 +307,21 @@ def _modes(tail: _Tail) -> list[_Level]:
     return levels
 
 
-def _refined(tail: _Tail, i: int, n_voxels: float) -> _Level:
+def _refined(tail: _Tail, i: int, n_voxels: float) -> Level:
     grey = float(tail.greys[i])
     fit = _fit_gaussian(tail.greys, tail.rest, grey, tail.sd)
     if fit is None or abs(fit[0] - grey) > tail.sd:
-        return _Level(grey, tail.sd, (1, n_voxels))
+        return Level(grey, tail.sd, (1, n_voxels))
     # The smoothing has widened the mode by a known amount.
     variance = fit[1] ** 2 - (tail.spread * _width(tail)) ** 2
-    return _Level(fit[0], math.sqrt(max(variance, 0.25 * tail.sd**2)), (1, n_voxels))
+    return Level(fit[0], math.sqrt(max(variance, 0.25 * tail.sd**2)), (1, n_voxels))
 
 
 def _width(tail: _Tail) -> float:
     return float(tail.greys[1] - tail.greys[0])
 
 
-def _knees(tail: _Tail, mean: float, taken: list[float]) -> list[_Level]:
+def _knees(tail: _Tail, mean: float, taken: list[float]) -> list[Level]:
     """Find where the rest stops running flat and falls: the level that thin bodies just reach.
 
     Between two levels (or beyond the last) the logarithm of the rest is compared with its chord;
@@ -333,22 +343,33 @@ def _knees(tail: _Tail, mean: float, taken: list[float]) -> list[_Level]:
         if log[place] - chord[place] < math.log(_KNEE_FACTOR):
             continue
         n_voxels = float(tail.rest[first : last + 1].sum())
-        levels.append(_Level(float(tail.greys[first + place]), None, (0, n_voxels)))
+        levels.append(Level(float(tail.greys[first + place]), None, (0, n_voxels)))
     return levels
 
 
-def _thresholds_above(mean: float, sd: float, levels: Sequence[_Level], n_wanted: int) -> list[int]:
-    """Return ascending thresholds from the matrix outwards; a voxel at a threshold is beyond it."""
+def _thresholds_above(
+    mean: float, sd: float, levels: Sequence[Level | None], expected: Sequence[float] | None
+) -> list[int]:
+    """Return ascending thresholds from the matrix outwards; a voxel at a threshold is beyond it.
+
+    An absent phase before one that was found lies between two equal thresholds: it is empty.
+    """
     thresholds: list[int] = []
-    inner = mean
+    inner, pure = mean, mean
     nearest = mean + _NEAREST_THRESHOLD_SD * sd
-    for i in range(n_wanted):
-        if i < len(levels):
-            at = max(0.5 * (inner + levels[i].grey), nearest)
-            inner = levels[i].grey
+    for i, level in enumerate(levels):
+        if level is not None:
+            at = max(0.5 * (inner + level.grey), nearest)
+            inner = pure = level.grey
+        elif any(levels[i:]):
+            continue
         else:
             # Half a contrast beyond the last level found: bodies of one phase differ in grey too.
             at = inner + max(_EMPTY_SD * sd, 0.5 * (inner - mean))
+            if expected is not None:
+                at = max(at, 0.5 * (pure + mean + expected[i]))
+                pure = mean + expected[i]
             inner = at
-        thresholds.append(max(math.ceil(at), thresholds[-1] + 1 if thresholds else -_FAR))
+        wanted = max(math.ceil(at), thresholds[-1] + 1 if thresholds else -_FAR)
+        thresholds += [wanted] * (i + 1 - len(thresholds))
     return thresholds

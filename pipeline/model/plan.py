@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pydantic import BaseModel, ConfigDict
 
 from pipeline.errors import PlanError
+from pipeline.model.expectation import Expectation
 from pipeline.model.grid import TileGrid, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
 from pipeline.model.metadata import ScanMetadata
@@ -91,6 +92,7 @@ class Plan(BaseModel):
     stages: tuple[StagePlan, ...]
     in_place: bool = False
     stress: StressTask | None = None
+    expectation: Expectation | None = None
 
     @property
     def grid(self) -> TileGrid:
@@ -219,6 +221,7 @@ def plan_scan(
     code_version: str,
     *,
     in_place: bool = False,
+    expectation: Expectation | None = None,
 ) -> Plan:
     """Plan the whole way of a scan from its header alone.
 
@@ -240,6 +243,8 @@ def plan_scan(
         Version of the code, part of every stage key.
     in_place : bool
         Whether stages read the source itself, and ingest copies none of it.
+    expectation : Expectation, optional
+        How the phases should stand to each other in grey.
 
     Returns
     -------
@@ -261,7 +266,7 @@ def plan_scan(
             f"{halo} voxels that denoise.method={recipe.condition.denoise.method} reads.",
             "Scan a larger field, or set condition.denoise.method=none.",
         )
-    stages = _plan_stages(header, recipe, halo, code_version, in_place)
+    stages = _plan_stages(header, recipe, halo, code_version, in_place, expectation)
     return Plan(
         scan_id=scan_id,
         source=source,
@@ -272,6 +277,7 @@ def plan_scan(
         code_version=code_version,
         stages=stages,
         in_place=in_place,
+        expectation=expectation,
     )
 
 
@@ -310,7 +316,12 @@ def _remedy(plan: Plan, limit_bytes: int) -> str:
 
 
 def _plan_stages(
-    header: VolumeHeader, recipe: Recipe, halo: int, code_version: str, in_place: bool
+    header: VolumeHeader,
+    recipe: Recipe,
+    halo: int,
+    code_version: str,
+    in_place: bool,
+    expectation: Expectation | None,
 ) -> tuple[StagePlan, ...]:
     tile_shape = fit_tile(recipe.tiling.tile_shape, header.shape)
     n_tiles = len(TileGrid(header.shape, tile_shape))
@@ -383,7 +394,8 @@ def _plan_stages(
         + ["in place"] * in_place
     )
     for name, n_items, halo_vx, read, write, tile_bytes in rows:
-        key = hash_values([key, name, _parameters(recipe, name)])
+        told = [expectation.model_dump(mode="json")] if expectation and name == "segment" else []
+        key = hash_values([key, name, _parameters(recipe, name), *told])
         planned.append(
             StagePlan(
                 name=name,

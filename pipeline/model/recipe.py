@@ -29,10 +29,16 @@ TWO_PHASE_METHODS = ("otsu", "li", "yen", "isodata", "triangle", "minimum")
 """Methods of `segment` that know one threshold only."""
 
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
+_MATERIAL = re.compile(r"[A-Za-z0-9.()]{1,60}@[0-9]{1,2}(\.[0-9]{1,6})?")
 
 
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def _later(default: Any) -> Any:
+    """Return a later key: left out at its default, so that older recipes keep their hash."""
+    return Field(default=default, exclude_if=lambda value: value == default)
 
 
 class Denoise(_Part):
@@ -98,7 +104,9 @@ class Segment(_Part):
 
     A voxel belongs to the phase whose position is the number of thresholds that its grey exceeds.
     On edges, ``edges: aware`` asks instead which two phases meet there; ``auto`` is that for method
-    peaks with three phases or more, and ``plain`` for all others.
+    peaks with three phases or more, and ``plain`` for all others.  ``guide: auto`` lets method
+    peaks name the levels it finds by what the phases' materials attenuate, where the scan states
+    its beam.
     """
 
     method: Literal[
@@ -115,6 +123,7 @@ class Segment(_Part):
     ] = "peaks"
     thresholds: tuple[float, ...] | None = None
     edges: Literal["auto", "aware", "plain"] = "auto"
+    guide: Literal["auto", "none"] = _later("auto")
 
     @model_validator(mode="after")
     def _thresholds_fit(self) -> Segment:
@@ -134,10 +143,15 @@ class Segment(_Part):
 
 
 class Phase(_Part):
-    """A class of material by grey level."""
+    """A class of material by grey level.
+
+    `material` is a formula with a density in g/cm3, such as ``Al2Cu@4.34``, or ``air``; without it
+    a phase is what its name says, see `pipeline.analysis.expectation.KNOWN`.
+    """
 
     name: str
     kind: Literal["particles", "background"]
+    material: str | None = _later(None)
     min_voxels: Annotated[int, Field(ge=1)] = 27
     opening_vx: Annotated[float, Field(ge=0.0, le=8.0)] = 0.0
     closing_vx: Annotated[float, Field(ge=0.0, le=8.0)] = 0.0
@@ -147,6 +161,15 @@ class Phase(_Part):
     def cleaned(self) -> bool:
         """Whether bodies of the phase are opened, closed or filled."""
         return bool(self.opening_vx or self.closing_vx or self.fill_holes_vx)
+
+    @field_validator("material")
+    @classmethod
+    def _material_fits(cls, text: str | None) -> str | None:
+        if text not in (None, "air") and not _MATERIAL.fullmatch(text or ""):
+            raise ValueError(
+                f"material {text!r} wants FORMULA@DENSITY in g/cm3, such as Al2Cu@4.34, or air"
+            )
+        return text
 
     @field_validator("opening_vx", "closing_vx")
     @classmethod

@@ -318,7 +318,8 @@ def measure_quality(
         Noise, contrast, sharpness, doubt, and how thin platelets are.
     """
     levels = read_levels(folder, plan.recipe)
-    searched = read_thresholds(folder).n_voxels
+    thresholds = read_thresholds(folder)
+    searched = thresholds.n_voxels
     edges = sum_sides(folder, "label", plan.grid, "edges")
     scan, widths = _sharpness(edges, levels, plan)
     known = levels.shift is not None
@@ -335,11 +336,15 @@ def measure_quality(
     }
     sensitive = columns["threshold_sensitive"]
     rows = []
+    told = plan.expectation.told_apart if plan.expectation else ()
     for i, width in enumerate(widths):
+        wanted = thresholds.expected[i] if thresholds.expected else None
         pure = levels.pure[i] if i < len(levels.pure) else None
         rows.append(
             {
                 "pure_grey": None if pure is None else pure * scale.gain + scale.offset,
+                "expected_grey": None if wanted is None else wanted * scale.gain + scale.offset,
+                "told_apart": told[i] if told else None,
                 "cnr_matrix": _contrast_to_noise(levels, i),
                 "volume_fraction_lowered": _share(counts["phase_lowered"], i, searched),
                 "volume_fraction_raised": _share(counts["phase_raised"], i, searched),

@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 
 from pipeline.errors import DataError
 from pipeline.kernels.classes import threshold_edge, threshold_multi_otsu, threshold_two
+from pipeline.kernels.naming import Guide
 from pipeline.kernels.peaks import PhaseThresholds, threshold_peaks
 from pipeline.model.plan import GREY_LEVELS, Plan
 from pipeline.model.recipe import Recipe
-from pipeline.stages.grey import GreyScale, read_scale, sum_histograms, sum_slopes
+from pipeline.stages.grey import GreyScale, read_mask, read_scale, sum_histograms, sum_slopes
 from pipeline.stores.job import JobFolder, write_arrays, write_whole
 
 
@@ -38,6 +39,8 @@ class Thresholds:
         given by hand.
     noise_sd : float
         Standard deviation of conditioned grey in the matrix; 0 for thresholds given by hand.
+    expected : tuple of float
+        Conditioned grey that attenuation lets expect of every phase; empty where nothing does.
     """
 
     levels: tuple[int, ...]
@@ -46,6 +49,7 @@ class Thresholds:
     n_voxels: int
     pure: tuple[float | None, ...] = ()
     noise_sd: float = 0.0
+    expected: tuple[float, ...] = ()
 
 
 def read_thresholds(folder: JobFolder) -> Thresholds:
@@ -58,6 +62,7 @@ def read_thresholds(folder: JobFolder) -> Thresholds:
         n_voxels=values["n_voxels"],
         pure=tuple(values["pure"]),
         noise_sd=values["noise_sd"],
+        expected=tuple(values["expected"]),
     )
 
 
@@ -112,7 +117,8 @@ class SegmentStage:
                 f"no voxel of {self.plan.header.location} lies inside the specimen.",
                 "Take the whole volume with --set condition.mask=none.",
             )
-        notes: tuple[str, ...] = ()
+        notes = () if self.plan.expectation is None else self.plan.expectation.warnings
+        expected: tuple[float, ...] = ()
         pure: tuple[float | None, ...] = ()
         noise_sd = 0.0
         if recipe.segment.thresholds is not None:
@@ -120,7 +126,9 @@ class SegmentStage:
             levels = levels_above(source, scale)
         else:
             found = self._part(histogram)
-            levels, notes = tuple(int(t) for t in found.thresholds), found.notes
+            levels = tuple(int(t) for t in found.thresholds)
+            notes = (*notes, *self._describe_guide(found), *found.notes)
+            expected = found.expected or ()
             source = tuple((t - 1) * scale.gain + scale.offset for t in levels)
             pure, noise_sd = found.levels, _noise_sd(found, recipe)
         write_arrays(self.folder.product("histogram.npz"), {"histogram": histogram})
@@ -131,6 +139,7 @@ class SegmentStage:
             "n_voxels": n_voxels,
             "pure": pure,
             "noise_sd": noise_sd,
+            "expected": expected,
         }
         write_whole(self.folder.product("segment.json"), json.dumps(values).encode())
 
@@ -139,10 +148,39 @@ class SegmentStage:
         recipe = self.plan.recipe
         method, n_phases = recipe.segment.method, len(recipe.phases)
         if method == "peaks":
-            return threshold_peaks(histogram, [phase.kind for phase in recipe.phases])
+            kinds = [phase.kind for phase in recipe.phases]
+            return threshold_peaks(histogram, kinds, self._guide())
         if method == "edge":
             sums, counts = sum_slopes(self.folder, "condition", self.plan.grid)
             return threshold_edge(histogram, sums, counts, n_phases)
         if method == "multi-otsu":
             return threshold_multi_otsu(histogram, n_phases)
         return threshold_two(histogram, method)
+
+    def _guide(self) -> Guide | None:
+        """Return what attenuation tells of the phases; None where it tells nothing."""
+        told = self.plan.expectation
+        if told is None or not told.attenuations_cm:
+            return None
+        mask = read_mask(self.folder, self.plan)
+        return Guide(told.attenuations_cm, None if mask is None else mask.air)
+
+    def _describe_guide(self, found: PhaseThresholds) -> tuple[str, ...]:
+        """Say how the levels found stand to those that attenuation lets expect."""
+        told, recipe = self.plan.expectation, self.plan.recipe
+        if told is None or not told.attenuations_cm or found.method != "peaks":
+            return ()
+        if found.expected is None:
+            return (
+                f"attenuation at {told.beam} did not guide: neither air nor pores fix its scale",
+            )
+        matrix = found.expected[recipe.background]
+        said = []
+        for phase, level, wanted in zip(recipe.phases, found.levels, found.expected, strict=True):
+            if phase.kind == "background":
+                continue
+            if level is None:
+                said.append(f"{phase.name} absent")
+            elif wanted != matrix:
+                said.append(f"{phase.name} at {(level - matrix) / (wanted - matrix):.2f}")
+        return (f"contrasts over those expected at {told.beam}: {', '.join(said)}",)

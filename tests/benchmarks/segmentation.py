@@ -6,7 +6,8 @@ line a volume and phase, with the default recipe and no hints, and which bars it
 
 `--cupping 0.1 --rings 0.02 --drift 0.01` adds artefacts, `--projected` really projects and
 reconstructs (at most 256 voxels an edge); `--against FILE` tells which figures are worse by more
-than a fifth than those of the same volumes in an earlier `--json FILE`.
+than a fifth than those of the same volumes in an earlier `--json FILE`.  `--absent` takes specimens
+that lack phases, `--guided` tells the recipe the beam.
 """
 
 from __future__ import annotations
@@ -28,9 +29,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from flows.settings.lookup import find_recipe
+from pipeline.analysis.expectation import expect_phases
 from pipeline.model.grid import Box
 from pipeline.model.header import ReadOptions
-from pipeline.model.metadata import ScanMetadata
+from pipeline.model.metadata import read_metadata
 from pipeline.model.plan import plan_scan
 from pipeline.phantom.projection import Beam
 from pipeline.phantom.specimen import (
@@ -59,7 +61,15 @@ FRACTIONS = [
     (0.08, 0.001, 0.002),
     (0.005, 0.01, 0.01),
 ]
-ABSENT = [(0.04, 0.0, 0.004), (0.04, 0.006, 0.0), (0.04, 0.0, 0.0), (0.0, 0.0, 0.0)]
+ABSENT = [
+    (0.04, 0.0, 0.004),
+    (0.04, 0.006, 0.0),
+    (0.04, 0.0, 0.0),
+    (0.0, 0.0, 0.0),
+    (0.0, 0.006, 0.004),
+    (0.0, 0.006, 0.0),
+    (0.0, 0.0, 0.004),
+]
 COUNTED_VOXELS = 125
 SHELL_VX = 6
 NAMES = ("pore", "iron-rich", "copper-rich")
@@ -84,6 +94,7 @@ class Case:
     spec: SpecimenSpec
     overrides: tuple[str, ...] = ()
     beam: Beam | None = None
+    guided: bool = False
 
     @property
     def title(self) -> str:
@@ -94,7 +105,12 @@ class Case:
 
 
 def segment(
-    spec: SpecimenSpec, folder: Path, overrides: list[str], beam: Beam | None = None
+    spec: SpecimenSpec,
+    folder: Path,
+    overrides: list[str],
+    beam: Beam | None = None,
+    *,
+    guided: bool = False,
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], dict[str, Any]]:
     """Run the stages on a simulated specimen.
 
@@ -108,6 +124,8 @@ def segment(
         Changes to the default recipe.
     beam : Beam, optional
         Project and reconstruct in this beam.
+    guided : bool, optional
+        Whether the scan states its energy, so that attenuation guides.
 
     Returns
     -------
@@ -122,7 +140,11 @@ def segment(
     location = str(files.volume)
     recipe = find_recipe("cast-al-si-cu", overrides)
     header = open_source(location, options).header
-    plan = plan_scan("s", location, options, header, recipe, ScanMetadata(), "benchmark")
+    metadata = read_metadata(files.scan_yaml.read_text(), "the specimen")[0]
+    told = expect_phases(recipe, metadata) if guided else None
+    plan = plan_scan(
+        "s", location, options, header, recipe, metadata, "benchmark", expectation=told
+    )
     job = JobFolder(folder / "workspace" / "jobs" / "job")
     job.path.mkdir(parents=True)
     job.write_plan(plan)
@@ -204,7 +226,9 @@ def measure(case: Case) -> dict[str, Any]:
     """Segment one volume and return its figures, with the bars missed and the time."""
     start = time.perf_counter()
     with tempfile.TemporaryDirectory() as name:
-        found, true, rows = segment(case.spec, Path(name), list(case.overrides), case.beam)
+        found, true, rows = segment(
+            case.spec, Path(name), list(case.overrides), case.beam, guided=case.guided
+        )
     result = compare(found, true, rows)
     seconds = time.perf_counter() - start
     facts = {"title": case.title, "spec": asdict(case.spec), "overrides": case.overrides}
@@ -273,6 +297,7 @@ def main() -> None:
     parser.add_argument("--projected", action="store_true", help="project and reconstruct")
     parser.add_argument("--against", type=Path, help="figures of the same volumes, to compare")
     parser.add_argument("--absent", action="store_true", help="specimens that lack phases instead")
+    parser.add_argument("--guided", action="store_true", help="attenuation names the phases")
     parser.add_argument("--mixtures", type=int, default=1, help="how many of the phase contents")
     parser.add_argument("--jobs", type=int, default=1, help="volumes at a time, about 2 GB each")
     parser.add_argument("--json", type=Path, help="file for all figures")
@@ -294,6 +319,7 @@ def main() -> None:
             ),
             tuple(given.overrides),
             Beam() if given.projected else None,
+            given.guided,
         )
         for iron, copper, pore in contents
         for cnr in given.cnr

@@ -91,6 +91,9 @@ def test_plan_reads_facts_beside_the_volume_and_options_before_them(
     assert castcensus.json("plan", "x.npy", "--voxel-um", "5")["voxel_um"] == [5, 5, 5]
     out, _ = castcensus("plan", "x.npy")
     assert "20 x 30 x 40 voxels" in out
+    (tmp_path / "x.npy.meta.yaml").write_text("voxel_um: 1\nbeam_energy_kev: 60\n")
+    alike = castcensus.json("plan", "x.npy", "--set", "phases.iron-rich.material=Si@2.329")
+    assert "matrix and iron-rich differ by 0.4 % in attenuation" in alike["warnings"][0]
     (tmp_path / "x.npy.meta.yaml").write_text("voxel_um: 1\nallloy: A319\n")
     assert "allloy" in castcensus("plan", "x.npy", status=2)[1]
 

@@ -2,6 +2,7 @@ import pytest
 import yaml
 
 from pipeline.errors import PlanError, SourceError
+from pipeline.model.expectation import Expectation
 from pipeline.model.header import ReadOptions, VolumeHeader
 from pipeline.model.metadata import ScanMetadata
 from pipeline.model.plan import (
@@ -18,7 +19,7 @@ from pipeline.model.recipe import read_recipe
 PHASES = [{"name": "pore", "kind": "particles"}, {"name": "metal", "kind": "background"}]
 
 
-def make(*overrides, version="1", **facts):
+def make(*overrides, version="1", expectation=None, **facts):
     header = {
         "location": "scan.h5",
         "format": "hdf5",
@@ -36,6 +37,7 @@ def make(*overrides, version="1", **facts):
         recipe,
         ScanMetadata(temper="T6"),
         version,
+        expectation=expectation,
     )
 
 
@@ -72,6 +74,22 @@ def test_tiles_and_bytes():
     assert plan.stage("label").write_bytes == 5 * n
     assert plan.disk_bytes == sum(s.write_bytes for s in plan.stages) * 8 // 7
     assert plan.voxel_um == (2.0, 2.0, 2.0)
+
+
+def test_an_expectation_changes_what_follows_from_thresholds():
+    one, other = (
+        Expectation(
+            beam=f"{energy} keV",
+            attenuations_cm=(0.0, 0.75, iron, 4.0),
+            told_apart=(True,) * 4,
+            warnings=(),
+        )
+        for energy, iron in ((60, 1.8), (61, 1.7))
+    )
+    assert changed(make(), make(expectation=one)) == "segment"
+    assert changed(make(expectation=one), make(expectation=other)) == "segment"
+    plan = make(expectation=one)
+    assert Plan.model_validate_json(plan.model_dump_json()) == plan
 
 
 def test_json_round_trip():

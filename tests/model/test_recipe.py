@@ -85,6 +85,24 @@ def test_hash_leaves_out_what_cannot(override):
     assert read(override).hash == read().hash != ""
 
 
+def test_keys_that_came_later_are_hashed_only_where_they_are_set():
+    assert read("segment.guide=auto", "phases.pore.material=null").hash == read().hash
+    assert "guide" not in read().to_yaml()
+    assert "material" not in read().to_yaml()
+    for override in ("segment.guide=none", "phases.pore.material=air"):
+        changed = read(override)
+        assert changed.hash != read().hash
+        assert read_recipe(changed.to_yaml(), "again") == changed
+
+
+@pytest.mark.parametrize(
+    "text", ["Al2Cu", "Al2Cu@", "Al2Cu@4,3", "@4", "Al 2@4.3", "Air", "''", "4"]
+)
+def test_materials_want_a_formula_and_a_density(text):
+    with pytest.raises(RecipeError, match="material"):
+        read(f"phases.pore.material={text}")
+
+
 def test_hash_is_of_canonical_json():
     assert hash_values({"b": 1, "a": [1.5, None]}) == hash_values({"a": [1.5, None], "b": 1})
     # SHA-256 of '{"a":1}'.

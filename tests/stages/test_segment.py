@@ -5,8 +5,10 @@ import pytest
 from scipy import ndimage
 
 from pipeline.errors import RecipeError
+from pipeline.model.metadata import ScanMetadata
 from pipeline.run import run
 from pipeline.stages.segment import read_thresholds
+from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.fingerprint import fingerprint_scan
 
 TILES = ((64, 64, 64), (17, 26, 19), (31, 16, 64))
@@ -18,6 +20,13 @@ TWO = {
         {"name": "grain", "kind": "particles", "min_voxels": 5},
     ],
 }
+
+FOUR = [
+    {"name": "pore", "kind": "particles"},
+    {"name": "matrix", "kind": "background"},
+    {"name": "iron-rich", "kind": "particles"},
+    {"name": "copper-rich", "kind": "particles"},
+]
 
 
 def scan_of_two():
@@ -58,3 +67,75 @@ def test_methods_for_two_phases_refuse_more(plan_job, tmp_path):
     three = {**TWO, "phases": [*TWO["phases"], {"name": "bright", "kind": "particles"}]}
     with pytest.raises(RecipeError, match="parts two phases, got 3"):
         plan_job(tmp_path, tmp_path / "volume.npy", three, "segment.method=li")
+
+
+@pytest.fixture(scope="module")
+def without_iron(tmp_path_factory):
+    """A bar in air with pores and copper-rich bodies, grey as at 60 keV, and no iron-rich ones."""
+    rng = np.random.default_rng(8)
+    shape = (40, 60, 58)
+    smooth, other = (ndimage.gaussian_filter(rng.random(shape), 3.0) for _ in range(2))
+    attenuation = np.full(shape, 0.749)
+    attenuation[smooth > np.quantile(smooth, 0.97)] = 4.29
+    attenuation[other > np.quantile(other, 0.97)] = 0.0
+    y, x = np.indices(shape[1:])
+    attenuation[:, np.hypot(y - 30, x - 29) > 26] = 0.0
+    grey = 2_000 + 10_000 * ndimage.gaussian_filter(attenuation, 0.5)
+    path = tmp_path_factory.mktemp("scan") / "volume.npy"
+    np.save(path, (grey + rng.normal(0, 900, shape)).round().clip(0, 65_535).astype(np.uint16))
+    return path
+
+
+def rows_of(job):
+    catalogue = Catalogue(job.workspace / "catalogue")
+    phases = {row["phase"]: row for row in catalogue.read("phases").to_pylist()}
+    return phases, catalogue.read("scans").to_pylist()[0]
+
+
+def test_attenuation_names_phases_and_tilings_agree(plan_job, tmp_path, without_iron):
+    recipe = {"phases": FOUR}
+    prints = set()
+    for number, tile in enumerate(TILES):
+        job = plan_job(
+            tmp_path / str(number),
+            without_iron,
+            recipe,
+            f"tiling.tile_shape={list(tile)}",
+            metadata=ScanMetadata(beam_energy_kev=60.0),
+        )
+        run(job.path)
+        prints.add(fingerprint_scan(job.workspace, "scan"))
+    assert len(prints) == 1
+    phases, scan = rows_of(job)
+    counted = {name: row["n_particles"] for name, row in phases.items()}
+    assert counted["iron-rich"] == phases["iron-rich"]["n_voxels"] == 0
+    assert counted["pore"] > 3
+    assert counted["copper-rich"] > 3
+    # What is expected of it follows from the matrix and the air, as the recipe's materials are.
+    assert phases["copper-rich"]["expected_grey"] == pytest.approx(44_900, rel=0.02)
+    assert phases["iron-rich"]["expected_grey"] == pytest.approx(20_700, rel=0.02)
+    assert all(row["told_apart"] for row in phases.values())
+    (note,) = [n for n in scan["segment_notes"] if "60 keV" in n]
+    assert "iron-rich absent" in note
+    assert "copper-rich at 0." in note
+
+
+def test_without_a_beam_rank_names_phases(plan_job, tmp_path, without_iron):
+    job = plan_job(tmp_path, without_iron, {"phases": FOUR})
+    run(job.path)
+    phases, scan = rows_of(job)
+    assert phases["copper-rich"]["n_particles"] == 0 < phases["iron-rich"]["n_particles"]
+    assert phases["iron-rich"]["expected_grey"] is phases["iron-rich"]["told_apart"] is None
+    assert not [n for n in scan["segment_notes"] if "keV" in n]
+
+
+def test_phases_that_look_alike_are_noted(plan_job, tmp_path, without_iron):
+    recipe = {"phases": [*FOUR[:2], {"name": "silicon", "kind": "particles"}, *FOUR[2:]]}
+    beam = ScanMetadata(beam_energy_kev=60.0)
+    job = plan_job(tmp_path, without_iron, recipe, metadata=beam)
+    run(job.path)
+    phases, scan = rows_of(job)
+    told = {name: row["told_apart"] for name, row in phases.items()}
+    assert [name for name in told if not told[name]] == ["matrix", "silicon"]
+    (note,) = [n for n in scan["segment_notes"] if "silicon" in n and "differ" in n]
+    assert "0.4 %" in note

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.model.records.columns import COUNT, KEY, REAL, TEXT, Column, Table
+from pipeline.model.records.columns import COUNT, FLAG, KEY, REAL, TEXT, Column, Table
 
 PHASES = Table(
     "phases",
@@ -30,6 +30,21 @@ PHASES = Table(
             REAL,
             "Grey of the pure phase in levels of the source: its mode or shoulder in the "
             "histogram; null where none was found.",
+            True,
+        ),
+        Column(
+            "expected_grey",
+            REAL,
+            "Grey that the attenuation of the phase lets expect, from the scan's beam, the matrix "
+            "and air (or pores); null where one of them is not known.",
+            True,
+        ),
+        Column(
+            "told_apart",
+            FLAG,
+            "Whether attenuation in the scan's beam differs from that of every other phase of the "
+            "recipe by 5 % of the larger or more, so that grey can tell; null where it is not "
+            "known.",
             True,
         ),
         Column(
