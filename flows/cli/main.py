@@ -34,6 +34,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
         "statistics",
         "Show the numbers of a whole scan, with their intervals.",
     ),
+    "report": ("flows.cli.report", "report", "Write the report of a scan: pictures first."),
     "query": ("flows.cli.catalogue", "query", "Answer one SELECT over the catalogue."),
     "compare": ("flows.cli.compare", "compare", "Compare groups of scans, by specimen."),
     "check": ("flows.cli.check", "check", "Read every checksum of a scan; name each damage."),

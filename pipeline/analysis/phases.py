@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.analysis.counts import Columns, ScanCounts, box_of, vectors_of
 from pipeline.analysis.estimates import Estimate
@@ -26,6 +27,9 @@ from pipeline.analysis.sampling import (
 )
 from pipeline.analysis.sizes import (
     Interval,
+    Weighted,
+    class_limit,
+    class_numbers,
     estimate_density,
     estimate_mean,
     estimate_quantile,
@@ -194,7 +198,8 @@ def describe_numbers(
     ------
     Estimate
         number_density_mm3, number_density_uncorrected_mm3, mean_volume_um3, diameter_quantile_um
-        (at 0.1, 0.5, 0.9), particles_needed.
+        (at 0.1, 0.5, 0.9), diameter_class_density_mm3 (at the lower limit of each size class),
+        particles_needed.
     """
     name, n = counts.phases[phase], len(columns["n_voxels"])
     start, stop = box_of(columns)
@@ -222,6 +227,7 @@ def describe_numbers(
         found = estimate_quantile(diameter, weighted.weight, share)
         yield _row(name, "diameter_quantile_um", "um", f"{WEIGHTS}; Woodruff 1952", found,
                    n_whole, caveat, why, share)  # fmt: skip
+    yield from _describe_classes(name, diameter, weighted, counts.voxel_um3)
     ratio = geometric_deviation(diameter, weighted.weight)
     method = f"lognormal sizes, {100 * wanted_error:g} % of the volume-mean diameter (ISO 13322-1)"
     if ratio is None:
@@ -230,6 +236,19 @@ def describe_numbers(
     needed = math.ceil(particles_needed(ratio, wanted_error))
     note = f"only {n_whole} whole particles: sizes are uncertain" if n_whole < needed else ""
     yield Estimate(name, "particles_needed", "1", method, needed, n=n_whole, note=note)
+
+
+def _describe_classes(
+    name: str, diameter: NDArray[np.float64], weighted: Weighted, voxel_um3: float
+) -> Iterator[Estimate]:
+    """Yield the size distribution: classes without a whole particle are left out."""
+    numbers = class_numbers(diameter)
+    method = f"whole particles of a class of diameters, a tenth of a decade wide; {WEIGHTS}"
+    for number in np.unique(numbers[weighted.whole]).tolist():
+        mine = weighted.whole & (numbers == number)
+        found = estimate_density(weighted.weight[mine], voxel_um3)
+        yield _row(name, "diameter_class_density_mm3", "1/mm3", method, found, int(mine.sum()),
+                   "", "", class_limit(number))  # fmt: skip
 
 
 def _row(
@@ -249,6 +268,12 @@ def _row(
     return Estimate(phase, quantity, unit, method, found.value, *ends, n, caveat, at=at)
 
 
+def judged_axes(columns: Columns) -> NDArray[np.float64]:
+    """Return the shortest axes, shape (n, 3), of particles that are whole and resolved."""
+    out = columns["touches_border"] | columns["touches_mask_edge"] | columns["under_resolved"]
+    return vectors_of(columns, "minor_{}")[~out.astype(bool)]
+
+
 def describe_orientation(name: str, columns: Columns) -> Iterator[Estimate]:
     """Yield the orientation tensor of the shortest axes and its anisotropy.
 
@@ -265,8 +290,7 @@ def describe_orientation(name: str, columns: Columns) -> Iterator[Estimate]:
         orientation_zz ... orientation_yx, orientation_eigenvalue (at 1 to 3),
         orientation_anisotropy, orientation_p_value.
     """
-    whole = ~(columns["touches_border"] | columns["touches_mask_edge"] | columns["under_resolved"])
-    found = orient_axes(vectors_of(columns, "minor_{}")[whole.astype(bool)])
+    found = orient_axes(judged_axes(columns))
     method = "mean of the outer product of the shortest axes, whole and resolved particles"
     parts = [("zz", 0, 0), ("yy", 1, 1), ("xx", 2, 2), ("zy", 0, 1), ("zx", 0, 2), ("yx", 1, 2)]
     bingham = "Bingham's test of no preferred direction (Mardia & Jupp 2000)"

@@ -23,6 +23,9 @@ Counts = NDArray[np.int64]
 Reals = NDArray[np.float64]
 Triple = tuple[int, int, int]
 
+CLASSES_PER_DECADE = 10
+"""Size classes of equal ratio."""
+
 BORDER_VX = 1
 """Voxels that must lie between a whole particle and the border: one that touches may go on."""
 
@@ -206,6 +209,23 @@ def estimate_density(weight: Reals, voxel_um3: float) -> Interval | None:
     half = float(stats.norm.ppf(0.5 + LEVEL / 2)) * relative
     value = total / (voxel_um3 * 1e-9)
     return Interval(value, value * math.exp(-half), value * math.exp(half))
+
+
+def class_numbers(sizes: Reals) -> Counts:
+    """Return the class of each positive size: class k reaches from 10^(k / 10) up to the next.
+
+    Examples
+    --------
+    >>> class_numbers(np.array([0.99, 1.0, 1.3, 10.0])).tolist()
+    [-1, 0, 1, 10]
+    """
+    # Nudged, so that a size that is a limit does not depend on the last bit of its logarithm.
+    return np.asarray(np.floor(np.log10(sizes) * CLASSES_PER_DECADE + 1e-9), np.int64)
+
+
+def class_limit(number: int) -> float:
+    """Return the lower limit of a size class."""
+    return float(10.0 ** (number / CLASSES_PER_DECADE))
 
 
 def estimate_mean(values: Reals, weight: Reals) -> Interval | None:

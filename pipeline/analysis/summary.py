@@ -83,7 +83,8 @@ def describe_association(counts: ScanCounts, names: Sequence[str]) -> Iterator[E
     ------
     Estimate
         contact_ratio, meeting_ratio and distance_ratio with their p-values (``_p_value``), and
-        contact_share: the share of the phase's surface that faces the reference.
+        contact_share: the share of the phase's surface that faces the reference, beside
+        contact_share_expected.
     """
     shape = counts.voxels.shape
     ratio = counts.contact_vx // counts.block_vx
@@ -113,11 +114,15 @@ def _describe_contact(subject: str, other: str, found: Attraction | None) -> Ite
     method = "share of the surface facing the reference, over V_ref / (1 - V_phase) (independent)"
     if found is None:
         why = "one of the phases is absent or has no surface inside the specimen"
-        for quantity in ("contact_share", "contact_ratio", "contact_p_value"):
+        for quantity in ("contact_share", "contact_share_expected", "contact_ratio",
+                         "contact_p_value"):  # fmt: skip
             yield Estimate(subject, quantity, "1", method, note=why, reference=other)
         return
     faces = "voxel faces facing the reference over all"
     yield Estimate(subject, "contact_share", "1", faces, found.observed, n=found.n, reference=other)
+    chance = "V_ref / (1 - V_phase): the share if the phases were independent"
+    yield Estimate(subject, "contact_share_expected", "1", chance, found.expected, n=found.n,
+                   reference=other)  # fmt: skip
     note = "" if found.low is not None else "no interval: too few blocks, or no contact at all"
     yield Estimate(subject, "contact_ratio", "1", method, found.ratio, found.low, found.high,
                    found.n, note or _in_words(found, "touches"), other)  # fmt: skip

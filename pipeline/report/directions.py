@@ -62,7 +62,7 @@ def draw_directions(
     directions = hemisphere(len(values))
     # Both ends of an axis are the same load: directions near the rim are drawn at both.
     low = directions[:, 0] < 0.25
-    points = np.concatenate([project(directions), _beyond(directions[low])])
+    points = np.concatenate([project(directions), beyond_rim(directions[low])])
     values = np.concatenate([values, values[low]])
     with rc_context(STYLE):
         figure = Figure(figsize=(4.6, 4.7), layout="constrained")
@@ -131,7 +131,7 @@ def _triple(values: NDArray[Any]) -> Direction:
     return z, y, x
 
 
-def _beyond(directions: NDArray[np.float64]) -> NDArray[np.float64]:
+def beyond_rim(directions: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the points of the opposite ends of axes, just outside the rim."""
     lower = -directions
     return np.asarray(lower[:, [2, 1]] / np.sqrt(1.0 + lower[:, :1]), np.float64)

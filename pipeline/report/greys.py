@@ -18,6 +18,7 @@ def draw_histogram(
     grey_gain: float = 1.0,
     grey_offset: float = 0.0,
     title: str = "",
+    pure: Sequence[float | None] = (),
 ) -> Figure:
     """Draw the grey histogram of the specimen and where its phases part.
 
@@ -33,6 +34,8 @@ def draw_histogram(
         Grey of the scan = gain * conditioned grey + offset.
     title : str, optional
         Line above the axes.
+    pure : sequence of float or None
+        Pure grey level of each phase, in levels of the scan, as far as known; marked above.
 
     Returns
     -------
@@ -54,6 +57,10 @@ def draw_histogram(
         axes.stairs(np.maximum(counts, 0.5), levels, color=INK, lw=1.0, baseline=0.5)
         for threshold in thresholds:
             axes.axvline(threshold, color=INK, lw=0.8, ls=(0, (4, 2)))
+        for level, colour in zip(pure, phase_colours(names), strict=False):
+            if level is not None:
+                axes.plot(level, 1.03, "v", ms=7, mfc=colour, mec=INK, mew=0.7, clip_on=False,
+                          transform=axes.get_xaxis_transform())  # fmt: skip
         axes.set(yscale="log", ylim=(0.5, None), xlim=(levels[0], levels[-1]))
         axes.set_xlabel("grey level of the scan after denoising")
         axes.set_ylabel(f"voxels in a class of {width * grey_gain:g} levels")

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-CLASSES_PER_DECADE = 10
+from pipeline.analysis.sizes import CLASSES_PER_DECADE, class_numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +68,8 @@ def size_edges(sizes_um: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
     everything = np.concatenate([np.ravel(sizes) for sizes in sizes_um])
     if everything.size == 0:
         return np.array([1.0, 10.0 ** (1 / CLASSES_PER_DECADE)])
-    places = np.log10(everything) * CLASSES_PER_DECADE
-    # Nudged, so that a size that is a limit does not depend on the last bit of its logarithm.
-    first, last = int(np.floor(places.min() + 1e-9)), int(np.floor(places.max() + 1e-9))
+    numbers = class_numbers(everything)
+    first, last = int(numbers.min()), int(numbers.max())
     return 10.0 ** (np.arange(first, last + 2) / CLASSES_PER_DECADE)
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,14 @@ PALETTE: dict[str, str] = {
 
 SPARE_COLOURS = ("#2f7f86", "#7b4f9d", "#8fb339", "#a8672b", "#5b8fd6", "#d78fb0")
 """Colours of phases with other names, in the order of their positions."""
+
+OUTLINES: dict[str, str] = {
+    "pore": "#6fb7e0",  # pale blue
+    "matrix": "#dfe1dc",
+    "iron-rich": "#e0563c",  # bright rust
+    "copper-rich": "#f6c945",  # pale amber
+}
+"""The same hues, light enough to be seen as thin lines on grey levels."""
 
 OUTSIDE_COLOUR = "#ffffff"
 INK = "#22272b"
@@ -76,6 +85,17 @@ def phase_colours(names: Sequence[str]) -> list[str]:
     ]
 
 
+def outline_colours(names: Sequence[str]) -> list[str]:
+    """Return the colour of each phase's outline on grey levels.
+
+    Examples
+    --------
+    >>> outline_colours(["pore", "grain"])
+    ['#6fb7e0', '#7b4f9d']
+    """
+    return [OUTLINES.get(n, c) for n, c in zip(names, phase_colours(names), strict=True)]
+
+
 def bar_length_um(width_um: float) -> float:
     """Return a round length of about a fifth of a picture's width.
 
@@ -98,6 +118,13 @@ def save_figure(figure: Figure, path: Path, dpi: int = 200) -> None:
         figure.savefig(path, dpi=dpi, metadata=stamp)
 
 
+def paint_png(figure: Figure, dpi: int) -> bytes:
+    """Return a figure as the bytes of a PNG file without a time stamp."""
+    out = BytesIO()
+    figure.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
+    return out.getvalue()
+
+
 @contextmanager
 def styled() -> Iterator[None]:
     """Draw in the style of the project inside the block."""
@@ -108,22 +135,13 @@ def styled() -> Iterator[None]:
 def add_bar(axes: Axes, width_um: float, height_um: float) -> None:
     """Add a scale bar of a round length in the lower left corner of a picture."""
     length = bar_length_um(width_um)
-    x, y, thick = 0.04 * width_um, 0.94 * height_um, 0.012 * height_um
-    plate = (x - 0.02 * width_um, y - 0.09 * height_um)
-    axes.add_patch(
-        Rectangle(
-            plate, length + 0.04 * width_um, 0.13 * height_um, color="white", alpha=0.85, lw=0
-        )
-    )
-    axes.add_patch(Rectangle((x, y), length, thick, color=INK, lw=0))
-    axes.text(
-        x + length / 2,
-        y - 0.012 * height_um,
-        f"{length:g} µm",
-        ha="center",
-        va="bottom",
-        fontsize=8,
-    )
+    x, y, thick = 0.05 * width_um, 0.95 * height_um, 0.012 * height_um
+    plate = (x - 0.02 * width_um, y - 0.075 * height_um)
+    size = (length + 0.04 * width_um, 0.075 * height_um + thick + 0.02 * height_um)
+    axes.add_patch(Rectangle(plate, *size, color="white", alpha=0.85, lw=0, zorder=4))
+    axes.add_patch(Rectangle((x, y), length, thick, color=INK, lw=0, zorder=5))
+    middle = (x + length / 2, y - 0.008 * height_um)
+    axes.text(*middle, f"{length:g} µm", ha="center", va="bottom", fontsize=8, zorder=5)
 
 
 def plain(value: float, _place: float) -> str:

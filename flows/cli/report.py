@@ -1,0 +1,58 @@
+"""``castcensus report``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from flows.cli import options
+from flows.cli.console import say
+from flows.settings import load_settings
+from pipeline.errors import UsageError
+from pipeline.report.scan.dossier import FORMATS, write_report
+
+
+def report(
+    scan: Annotated[str, typer.Argument(help="A scan of the catalogue.", show_default=False)],
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Folder for the files [default: reports/SCAN in the workspace].",
+            show_default=False,
+        ),
+    ] = None,
+    format_: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--format",
+            help=f"One of {', '.join(FORMATS)}; repeatable [default: all].",
+            show_default=False,
+        ),
+    ] = None,
+    workspace: options.Workspace = None,
+    json_: options.AsJson = False,
+) -> None:
+    """Write the report of a scan: pictures, quality, numbers and where they come from.
+
+    One HTML page that needs nothing else, and beside it its figures as PNG and SVG, its tables as
+    CSV and Parquet, and the numbers of all figures as JSON.
+
+    Example:  castcensus report A319-07-F --output for-the-customer
+    """
+    formats = tuple(dict.fromkeys(format_ or FORMATS))
+    for name in formats:
+        if name not in FORMATS:
+            raise UsageError(
+                f"--format {name!r} does not exist.", f"There are {', '.join(FORMATS)}."
+            )
+    paths = write_report(load_settings(workspace).workspace, scan, output, formats)
+    if json_:
+        print(json.dumps({"scan": scan, "files": [str(path) for path in paths]}, indent=2))
+        return
+    print(paths[0])
+    if len(paths) > 1:
+        say(f"and {len(paths) - 1} files beside it")
