@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import sys
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -16,6 +15,7 @@ from flows.cli import options
 from flows.cli.console import say
 from flows.cli.tables import print_table, write_answer
 from flows.jobs.comparison import GroupAnswer, GroupWish, compare_scans
+from flows.jobs.groupfigures import SHOWN_MEASURES, draw_groups, surprise
 from flows.settings import load_settings
 from pipeline.analysis.designs import REASONS
 from pipeline.analysis.measures import tabulate_units
@@ -155,7 +155,7 @@ def as_json(answer: GroupAnswer, wish: GroupWish) -> dict[str, Any]:
 
 
 def write_files(answer: GroupAnswer, wish: GroupWish, folder: Path) -> None:
-    """Write tables and the answer into a folder."""
+    """Write tables, the answer and figures into a folder."""
     folder.mkdir(parents=True, exist_ok=True)
     units = tabulate_units(answer.design, answer.measured)
     for name, table in (("comparison", answer.comparison.rows), ("specimens", units)):
@@ -163,7 +163,8 @@ def write_files(answer: GroupAnswer, wish: GroupWish, folder: Path) -> None:
             write_answer(table, fmt, folder / f"{name}.{fmt}")
     text = json.dumps(as_json(answer, wish), indent=2, ensure_ascii=False)
     (folder / "comparison.json").write_text(text + "\n", "utf-8")
-    say(f"wrote {folder / 'comparison.json'}")
+    for path in (folder / "comparison.json", *draw_groups(answer, folder)):
+        say(f"wrote {path}")
 
 
 def show(answer: GroupAnswer, wish: GroupWish) -> None:
@@ -180,8 +181,8 @@ def show(answer: GroupAnswer, wish: GroupWish) -> None:
     )
     print()
     rows = answer.comparison.rows
-    rows = rows.filter(pc.is_in(rows["measure"], pa.array(["value", "mean", "share"])))
-    ordered = sorted(rows.to_pylist(), key=_surprise)
+    rows = rows.filter(pc.is_in(rows["measure"], pa.array(SHOWN_MEASURES)))
+    ordered = sorted(rows.to_pylist(), key=surprise)
     shown = [_line(row) for row in ordered[:MOST_ROWS]]
     notes = {str(line[-1]) for line in shown}
     columns = ["a", "b", "phase", "quantity", "of", "value a", "value b", "b / a", "95 %",
@@ -196,13 +197,6 @@ def show(answer: GroupAnswer, wish: GroupWish) -> None:
             f"{min(MOST_ROWS, len(ordered))} of {answer.comparison.rows.num_rows} rows, least p "
             "first; --format csv, json and parquet hold all."
         )
-
-
-def _surprise(row: dict[str, Any]) -> tuple[float, float, str, str]:
-    """Return the order for people: least p first, then the largest effect or ratio."""
-    p = 2.0 if row["p_value"] is None else row["p_value"]
-    size = row["hedges_g"] or math.log(row["ratio"] or 1.0)
-    return p, -abs(size), row["phase"], row["quantity"]
 
 
 def _line(row: dict[str, Any]) -> list[object]:

@@ -25,9 +25,9 @@ PHASE_COLUMNS = ("cnr_matrix", "largest_volume_um3", "n_particles")
 
 _OF_THE_ESTIMATE = re.compile(
     r".*_p_value|.*_anderson_darling|.*_block_mm3|.*_gev.*|.*_uncorrected.*|.*_e562|.*_threshold"
-    r"|.*_moments_um|integral_range_um3|representative_edge_um|particles_needed|axes_spanned"
+    r"|.*_moments_um|orientation_[zyx]{2}|integral_range_um3|representative_edge_um|particles_needed|axes_spanned"
 )
-"""Statistics that are about how well something is known, not about the material."""
+"""Statistics about how well something is known, or how a specimen stood, not about the material."""
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -66,6 +66,10 @@ def test_table_and_files(workspace: Path, tmp_path: Path, capsys: Any) -> None:
     assert {u["specimen"] for u in units if u["group"] == "F"} == set(
         answer["groups"][0]["specimens"]
     )
+    names = {path.name for path in (tmp_path / "made").iterdir()}
+    figures = {f"{kind}-F-T6.{suffix}" for kind in ("effects", "distributions", "shifts")
+               for suffix in ("png", "svg")}  # fmt: skip
+    assert figures < names
     as_csv, _ = run(capsys, workspace, "--by", "temper", "--format", "csv")
     assert (
         as_csv.splitlines()[1:]
