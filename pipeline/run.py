@@ -36,6 +36,8 @@ class Progress:
         The tile that was just finished; None at the beginning and the end of a stage.
     finished : bool
         Whether the stage is finished with its fold.
+    reused_from : str or None
+        The job that a finished stage was taken over from.
     """
 
     stage: str
@@ -43,6 +45,7 @@ class Progress:
     n_done: int
     report: TileReport | None = None
     finished: bool = False
+    reused_from: str | None = None
 
 
 OnProgress = Callable[[Progress], None]
@@ -95,7 +98,8 @@ def run_stage(
     ledger = folder.ledger(name, planned.key)
     done, sealed = ledger.finished()
     if sealed:
-        on_progress(Progress(name, planned.n_tiles, planned.n_tiles, finished=True))
+        n, source = planned.n_tiles, ledger.reused_from()
+        on_progress(Progress(name, n, n, finished=True, reused_from=source))
         return
     on_progress(Progress(name, planned.n_tiles, len(done)))
     open_stage(str(job), name, planned.key).prepare()

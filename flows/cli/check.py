@@ -13,7 +13,7 @@ from flows.cli.console import say
 from flows.cli.driving import drive, show_result
 from flows.cli.tables import print_table
 from flows.jobs.status import find_job, read_request
-from flows.jobs.submission import create_job
+from flows.jobs.submission import Wishes, create_job
 from flows.settings import load_settings
 from pipeline.errors import DamageError
 from pipeline.model.plan import MIB
@@ -51,6 +51,7 @@ def check(
         )
     old = find_job(place, found.job)
     request = read_request(old)
-    folder = create_job(old.read_plan(), place, request.cluster, replace_scan=True)
+    wishes = Wishes(replace=True, anew=True)
+    folder = create_job(old.read_plan(), place, request.cluster, wishes)
     say(f"job {folder.name}")
     show_result(drive(folder), as_json=False)

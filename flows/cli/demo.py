@@ -20,7 +20,7 @@ from flows.cli import options
 from flows.cli.console import say
 from flows.cli.driving import drive
 from flows.jobs.status import JobResult
-from flows.jobs.submission import create_job, plan_source
+from flows.jobs.submission import Wishes, create_job, plan_source
 from flows.settings import find_cluster, find_recipe, load_settings, read_machine
 from pipeline.phantom.specimen import SpecimenSpec, Temper
 from pipeline.phantom.truth import Census
@@ -136,7 +136,7 @@ def count_scan(scan: DemoScan, place: Path, size: int) -> JobResult:
         facts={"specimen": SPECIMEN},
     )
     cluster = find_cluster(load_settings(place).cluster)
-    result = drive(create_job(plan, place, cluster, replace_scan=True))
+    result = drive(create_job(plan, place, cluster, Wishes(replace=True)))
     say(
         f"{result.scan} counted in {result.seconds:.1f} s: "
         + ", ".join(f"{n:,} {phase}" for phase, n in result.particles.items())

@@ -89,7 +89,9 @@ class StageLines:
     def __call__(self, progress: StageProgress) -> None:
         """Write the line of a stage that is finished."""
         self._speed.take(progress)
-        if progress.finished:
+        if progress.reused_from:
+            say(f"{progress.stage:<10} as job {progress.reused_from} left it")
+        elif progress.finished:
             tiles = f"{progress.n_done}/{progress.n_tiles} tiles" if progress.n_tiles else ""
             parts = [tiles, f"{self._speed.seconds:.1f} s", str(self._speed)]
             say(f"{progress.stage:<10} " + ", ".join(p for p in parts if p))

@@ -11,8 +11,9 @@ from flows.cli import options
 from flows.cli.console import say
 from flows.cli.driving import drive, show_result
 from flows.cli.plan import read_options
-from flows.jobs.submission import create_job, plan_source, start_detached
+from flows.jobs.submission import Wishes, continue_job, create_job, plan_source, start_detached
 from flows.settings import find_cluster, find_recipe, load_settings
+from pipeline.stores.job import JobFolder
 
 
 def submit(
@@ -48,6 +49,16 @@ def submit(
     keep_scratch: Annotated[
         bool, typer.Option("--keep-scratch", help="Keep the job's intermediate volumes.")
     ] = False,
+    keep_conditioned: Annotated[
+        bool,
+        typer.Option(
+            "--keep-conditioned/--drop-conditioned",
+            help="Keep the conditioned volume, so that another threshold need not filter again.",
+        ),
+    ] = True,
+    anew: Annotated[
+        bool, typer.Option("--anew", help="Do again what this or another job has done.")
+    ] = False,
     wait: Annotated[
         bool, typer.Option("--wait/--no-wait", help="Stay until the job has ended.")
     ] = True,
@@ -55,6 +66,9 @@ def submit(
     json_: options.AsJson = False,
 ) -> None:
     """Count a scan and enter it in the catalogue.
+
+    The same submission once more goes on where an unfinished job stopped; with another recipe, the
+    stages that it leaves as they were are taken over from the scan's earlier job.
 
     Example:  castcensus submit slices/ --scan A319-07-F --voxel-um 2.5 --temper F
     """
@@ -82,14 +96,14 @@ def submit(
     )
     for warning in planned.expectation.warnings if planned.expectation else ():
         say(f"Mind: {warning}")
-    folder = create_job(
-        planned,
-        settings.workspace,
-        find_cluster(cluster or settings.cluster).adjusted(workers, memory_limit),
-        replace_scan=replace,
-        keep_scratch=keep_scratch,
-    )
-    say(f"job {folder.name}")
+    on = find_cluster(cluster or settings.cluster).adjusted(workers, memory_limit)
+    wishes = Wishes(replace, keep_scratch, keep_conditioned, anew)
+    folder = continue_job(planned, settings.workspace, on, wishes)
+    if folder is not None:
+        say(f"job {folder.name} goes on where it stopped{_place(folder)}")
+    else:
+        folder = create_job(planned, settings.workspace, on, wishes)
+        say(f"job {folder.name}")
     if wait:
         show_result(drive(folder), json_)
         return
@@ -100,3 +114,13 @@ def submit(
     else:
         print(folder.name)
         say(f"Look at it with: castcensus show {folder.name}")
+
+
+def _place(folder: JobFolder) -> str:
+    """Say where a job stopped, as its ledger knows it."""
+    for stage in folder.read_plan().stages:
+        tiles, sealed = folder.ledger(stage.name, stage.key).finished()
+        if not sealed:
+            done = f", {len(tiles)} of {stage.n_tiles} tiles done" if tiles else ""
+            return f": in stage {stage.name}{done}"
+    return ""

@@ -13,6 +13,7 @@ import time
 import traceback
 from pathlib import Path
 
+from flows.jobs.donors import clear_earlier, hold_donors
 from flows.jobs.status import (
     JobRequest,
     JobResult,
@@ -28,9 +29,9 @@ from flows.jobs.status import (
     write_request,
     write_status,
 )
-from flows.jobs.submission import check_machine, create_job
+from flows.jobs.submission import check_machine
 from flows.runs import run_census
-from flows.settings import ClusterConfig, code_version
+from flows.settings import code_version
 from pipeline.errors import (
     CancelledError,
     CastcensusError,
@@ -41,6 +42,7 @@ from pipeline.errors import (
 from pipeline.model.plan import Plan
 from pipeline.run import OnProgress, Progress, ignore_progress
 from pipeline.stages.registry import peak_resident_bytes
+from pipeline.stages.reuse import drop_scratch, reuse_stages
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
 
@@ -119,22 +121,6 @@ class Recorder:
             }
         )
         write_status(self._folder, self.status)
-
-
-def submit(
-    plan: Plan,
-    workspace: Path,
-    cluster: ClusterConfig,
-    *,
-    replace_scan: bool = False,
-    keep_scratch: bool = False,
-    on_progress: OnProgress = ignore_progress,
-) -> JobResult:
-    """Create a job and drive it to its end; see `create_job` and `drive_job`."""
-    folder = create_job(
-        plan, workspace, cluster, replace_scan=replace_scan, keep_scratch=keep_scratch
-    )
-    return drive_job(folder, on_progress)
 
 
 def resume_job(
@@ -221,6 +207,9 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
         recorder = Recorder(folder, status, on_progress)
         try:
             _check_kept(folder, plan, request)
+            if request.reuse:
+                with hold_donors(folder, plan) as donors:
+                    reuse_stages(folder, donors)
             _run(folder, request, recorder)
             result = _finish(folder, plan, request, recorder)
         except CancelledError as error:
@@ -273,8 +262,9 @@ def _finish(folder: JobFolder, plan: Plan, request: JobRequest, recorder: Record
     stored = folder.workspace / "scans" / f"{plan.scan_id}.zarr"
     used = disk_bytes(folder.path) + disk_bytes(stored)
     if not request.keep_scratch:
-        for path in (folder.conditioned, folder.bodies, folder.path / "sides"):
-            shutil.rmtree(path, ignore_errors=True)
+        drop_scratch(folder, keep_conditioned=request.keep_conditioned and plan.stress is None)
+    if plan.stress is None:
+        clear_earlier(folder, plan.scan_id)
     version = int(json.loads(folder.product("commit.json").read_bytes())["version"])
     columns = ["phase", "kind", "n_particles"]
     catalogue = Catalogue(folder.workspace / "catalogue")

@@ -23,13 +23,27 @@ State = Literal["queued", "running", "done", "failed", "cancelled", "interrupted
 
 
 class JobRequest(BaseModel):
-    """How a job is to be run, beside its plan."""
+    """How a job is to be run, beside its plan.
+
+    Attributes
+    ----------
+    cluster : ClusterConfig
+        On what to map tiles.
+    replace : bool
+        Whether the scan may be in the catalogue already.
+    keep_scratch, keep_conditioned : bool
+        Whether all intermediate volumes stay, or what a next job of the scan can take over.
+    reuse : bool
+        Whether stages are taken over that another job has done.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     cluster: ClusterConfig
     replace: bool = False
     keep_scratch: bool = False
+    keep_conditioned: bool = True
+    reuse: bool = True
 
 
 class Failure(BaseModel):

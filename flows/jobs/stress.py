@@ -11,7 +11,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from flows.jobs.submission import create_job
+from flows.jobs.submission import Wishes, create_job
 from flows.settings import ClusterConfig, code_version
 from pipeline.errors import NotFoundError, UsageError
 from pipeline.kernels.elasticity import MAX_ITERATIONS, project_bytes
@@ -126,7 +126,7 @@ def plan_stress(workspace: Path, scan_id: str, wish: StressWish) -> Plan:
 
 def create_stress_job(plan: Plan, workspace: Path, cluster: ClusterConfig) -> JobFolder:
     """Create the folder of a stress job; see `flows.jobs.submission.create_job`."""
-    return create_job(plan, workspace, cluster, replace_scan=True)
+    return create_job(plan, workspace, cluster, Wishes(replace=True))
 
 
 def _read_recipe(scan: dict[str, Any], scan_id: str, overrides: Iterable[str]) -> Recipe:

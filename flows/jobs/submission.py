@@ -9,7 +9,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -19,7 +19,9 @@ import numpy as np
 from flows.jobs.status import (
     JobRequest,
     JobStatus,
+    cancel_flag,
     is_held,
+    list_jobs,
     now,
     scan_lock,
     write_request,
@@ -34,7 +36,7 @@ from flows.settings import (
     read_machine,
 )
 from pipeline.analysis.expectation import expect_phases
-from pipeline.errors import NotFoundError, SourceError, StoreError, UsageError
+from pipeline.errors import CastcensusError, NotFoundError, SourceError, StoreError, UsageError
 from pipeline.model.header import ReadOptions
 from pipeline.model.metadata import ScanMetadata, check_metadata, check_scan_id, read_metadata
 from pipeline.model.plan import Limits, Plan, check_limits, plan_scan
@@ -163,13 +165,30 @@ def free_bytes(workspace: Path) -> int:
     return shutil.disk_usage(place).free
 
 
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """How a job is to be run.
+
+    Parameters
+    ----------
+    replace : bool
+        Whether a scan of this id may be replaced.
+    keep_scratch : bool
+        Whether the job's intermediate volumes stay.
+    keep_conditioned : bool
+        Whether the conditioned volume stays, which a next job with other thresholds starts from.
+    anew : bool
+        Whether everything is done again that this or another job has done.
+    """
+
+    replace: bool = False
+    keep_scratch: bool = False
+    keep_conditioned: bool = True
+    anew: bool = False
+
+
 def create_job(
-    plan: Plan,
-    workspace: Path,
-    cluster: ClusterConfig,
-    *,
-    replace_scan: bool = False,
-    keep_scratch: bool = False,
+    plan: Plan, workspace: Path, cluster: ClusterConfig, wishes: Wishes | None = None
 ) -> JobFolder:
     """Create the folder of a job, after everything that can be refused was checked.
 
@@ -181,10 +200,8 @@ def create_job(
         Holds everything that is made.
     cluster : ClusterConfig
         On what to map tiles.
-    replace_scan : bool
-        Whether a scan of this id may be replaced.
-    keep_scratch : bool
-        Whether the job's intermediate volumes stay.
+    wishes : Wishes, optional
+        How it is to be run.
 
     Returns
     -------
@@ -200,18 +217,79 @@ def create_job(
     StoreError
         If the workspace cannot be written.
     """
+    wishes = wishes or Wishes()
     check_machine(plan, workspace, cluster)
-    _check_free(plan.scan_id, workspace, replace_scan)
+    _check_free(plan.scan_id, workspace, wishes.replace)
     _check_writable(workspace)
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
     name = f"{plan.scan_id}-{stamp}-{secrets.token_hex(2)}"
     folder = JobFolder(workspace / "jobs" / name)
     folder.write_plan(plan)
-    write_request(
-        folder, JobRequest(cluster=cluster, replace=replace_scan, keep_scratch=keep_scratch)
-    )
+    write_request(folder, _request(cluster, wishes))
     write_status(folder, JobStatus(job=name, scan=plan.scan_id, created_at=now(), updated_at=now()))
     return folder
+
+
+def continue_job(
+    plan: Plan, workspace: Path, cluster: ClusterConfig, wishes: Wishes | None = None
+) -> JobFolder | None:
+    """Return the job that was to do the same and has not ended with a result, made ready to go on.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan; a job goes on where its own is equal.
+    workspace : Path
+        Holds everything that is made.
+    cluster : ClusterConfig
+        On what to map tiles from now on.
+    wishes : Wishes, optional
+        How the job is to be run from now on.
+
+    Returns
+    -------
+    JobFolder or None
+        The newest such job; None where there is none.
+
+    Raises
+    ------
+    PlanError, UsageError
+        As `create_job`.
+    """
+    wishes = wishes or Wishes()
+    if wishes.anew:
+        return None
+    folder = _find_unfinished(plan, workspace)
+    if folder is None:
+        return None
+    check_machine(plan, workspace, cluster)
+    _check_free(plan.scan_id, workspace, wishes.replace, folder.name)
+    write_request(folder, _request(cluster, wishes))
+    cancel_flag(folder).unlink(missing_ok=True)
+    return folder
+
+
+def _find_unfinished(plan: Plan, workspace: Path) -> JobFolder | None:
+    for status in list_jobs(workspace):
+        if status.scan != plan.scan_id or status.state in ("done", "running"):
+            continue
+        folder = JobFolder(workspace / "jobs" / status.job)
+        try:
+            if folder.read_plan() == plan:
+                return folder
+        except CastcensusError:
+            continue
+    return None
+
+
+def _request(cluster: ClusterConfig, wishes: Wishes) -> JobRequest:
+    return JobRequest(
+        cluster=cluster,
+        replace=wishes.replace,
+        keep_scratch=wishes.keep_scratch,
+        keep_conditioned=wishes.keep_conditioned,
+        reuse=not wishes.anew,
+    )
 
 
 def start_detached(folder: JobFolder) -> int:
@@ -262,7 +340,8 @@ def _read_facts(path: Path | None, stated: Path | None) -> tuple[ScanMetadata, d
     return read_metadata(text, str(path))
 
 
-def _check_free(scan_id: str, workspace: Path, replace_scan: bool) -> None:
+def _check_free(scan_id: str, workspace: Path, replace_scan: bool, own: str = "") -> None:
+    """Refuse a scan that is being processed, or that another job than `own` has entered."""
     if is_held(scan_lock(workspace, scan_id)):
         raise UsageError(
             f"scan {scan_id} is being processed by another job.",
@@ -270,8 +349,12 @@ def _check_free(scan_id: str, workspace: Path, replace_scan: bool) -> None:
         )
     if replace_scan:
         return
-    stored = workspace / "scans" / f"{scan_id}.zarr"
-    if stored.exists() or Catalogue(workspace / "catalogue").has(scan_id):
+    catalogue = Catalogue(workspace / "catalogue")
+    if catalogue.has(scan_id):
+        taken = catalogue.read("scans", scan_id, ["job"])["job"][0].as_py() != own
+    else:
+        taken = (workspace / "scans" / f"{scan_id}.zarr").exists()
+    if taken:
         raise UsageError(
             f"scan {scan_id} exists in {workspace}.",
             "Choose another --scan, or replace it with --replace.",

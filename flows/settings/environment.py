@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+from functools import lru_cache
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+
+CODE = ("run.py", "analysis", "kernels", "model", "readers", "stages", "stores")
+"""Rooms of the pipeline that results come from."""
 
 
 def prepare_environment(workspace: Path, environment: dict[str, str] | None = None) -> None:
@@ -44,9 +49,20 @@ def prepare_environment(workspace: Path, environment: dict[str, str] | None = No
         target.setdefault(key, value)
 
 
+@lru_cache(maxsize=1)
 def code_version() -> str:
-    """Return the version of castcensus that is installed."""
+    """Return the version of castcensus that runs, with a digest of the code that makes results.
+
+    Two states of a checkout share a version number but never a result that is reused.
+    """
     try:
-        return version("castcensus")
+        installed = version("castcensus")
     except PackageNotFoundError:
-        return "unknown"
+        installed = "unknown"
+    code = files("pipeline")
+    digest = hashlib.sha256()
+    for room in CODE:
+        path = Path(str(code.joinpath(room)))
+        for file in sorted(path.rglob("*.py")) if path.is_dir() else [path]:
+            digest.update(file.read_bytes())
+    return f"{installed}+{digest.hexdigest()[:8]}"

@@ -8,7 +8,7 @@ the projection.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from pydantic import BaseModel, ConfigDict
 
@@ -266,7 +266,7 @@ def plan_scan(
             f"{halo} voxels that denoise.method={recipe.condition.denoise.method} reads.",
             "Scan a larger field, or set condition.denoise.method=none.",
         )
-    stages = _plan_stages(header, recipe, halo, code_version, in_place, expectation)
+    stages = _plan_stages(header, options, recipe, halo, code_version, in_place, expectation)
     return Plan(
         scan_id=scan_id,
         source=source,
@@ -317,6 +317,7 @@ def _remedy(plan: Plan, limit_bytes: int) -> str:
 
 def _plan_stages(
     header: VolumeHeader,
+    options: ReadOptions,
     recipe: Recipe,
     halo: int,
     code_version: str,
@@ -389,13 +390,16 @@ def _plan_stages(
         ("present", n_tiles, 0, n * 4, n * 4 * phases, tile * (4 + 4 + 8) + tile * size * 2),
     ]
     planned: list[StagePlan] = []
+    # Without the voxel size: voxels are the same whatever their size, until bodies are measured.
+    stated = {k: v for k, v in asdict(options).items() if k != "voxel_um"}
     key = hash_values(
-        [header.location, header.shape, header.dtype, header.n_bytes, tile_shape, code_version]
+        [header.location, header.shape, header.dtype, header.n_bytes, header.attributes, stated]
+        + [tile_shape, code_version]
         + ["in place"] * in_place
     )
     for name, n_items, halo_vx, read, write, tile_bytes in rows:
         told = [expectation.model_dump(mode="json")] if expectation and name == "segment" else []
-        key = hash_values([key, name, _parameters(recipe, name), *told])
+        key = hash_values([key, name, _parameters(recipe, name, header), *told])
         planned.append(
             StagePlan(
                 name=name,
@@ -449,13 +453,20 @@ def _flatten_bytes(
     return tables + 48 * ny * nx + blocks, 2 * wz * wy * wx + 64 * wy * wx
 
 
-def _parameters(recipe: Recipe, stage: str) -> object:
-    """Return the part of a recipe that a stage's result depends on beyond its predecessors."""
+def _parameters(recipe: Recipe, stage: str, header: VolumeHeader) -> object:
+    """Return what a stage's result depends on beyond its predecessors."""
+    condition, phases = recipe.condition, recipe.phases
     parts: dict[str, object] = {
-        "flatten": recipe.condition.model_dump(mode="json", exclude={"denoise"}),
-        "condition": [recipe.condition.model_dump(mode="json"), slope_margin(recipe)],
-        "segment": recipe.segment.model_dump(mode="json"),
-        "label": [recipe.label.connectivity, [p.model_dump(mode="json") for p in recipe.phases]],
+        "ingest": [condition.mask, condition.nonfinite],
+        "survey": bool(condition.artefacts),
+        "flatten": condition.model_dump(mode="json", exclude={"denoise"}),
+        "condition": [condition.model_dump(mode="json"), slope_margin(recipe)],
+        "segment": [recipe.segment.model_dump(mode="json"), [phase.kind for phase in phases]],
+        "label": [
+            recipe.label.connectivity,
+            [phase.model_dump(mode="json") for phase in phases],
+            [float(edge) for edge in header.require_voxel_um()],
+        ],
         "reduce": list(recipe.load_axis),
         "statistics": recipe.statistics.model_dump(mode="json"),
     }

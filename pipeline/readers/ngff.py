@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import replace
@@ -16,7 +15,14 @@ from numpy.typing import NDArray
 from pipeline.errors import SourceError
 from pipeline.model.grid import Box, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
-from pipeline.readers.filesource import READ_ERRORS, FileSource, make_header, sha256_files, triple
+from pipeline.readers.filesource import (
+    READ_ERRORS,
+    FileSource,
+    make_header,
+    sha256_files,
+    stamp_files,
+    triple,
+)
 from pipeline.readers.units import Voxel, unit_um, voxel_from_attributes, voxel_of
 
 MARKS = ("zarr.json", ".zgroup", ".zarray")
@@ -72,12 +78,8 @@ class ZarrSource(FileSource):
 
         It tells without reading a voxel that nobody wrote to the array in between.
         """
-        digest = hashlib.sha256()
-        for path in sorted(_files(self._folder)):
-            facts = path.stat()
-            name = path.relative_to(self._folder).as_posix()
-            digest.update(f"{name}\0{facts.st_size}\0{facts.st_mtime_ns}\0".encode())
-        return f"sha256:{digest.hexdigest()}"
+        files = sorted(_files(self._folder))
+        return stamp_files(files, [path.relative_to(self._folder).as_posix() for path in files])
 
 
 def is_zarr(folder: Path) -> bool:

@@ -79,6 +79,7 @@ def open_raw(path: Path, options: ReadOptions) -> FlatSource:
         voxel_um=_voxel(path, stated.get("voxel_um")),
         n_bytes=path.stat().st_size,
         options=options,
+        attributes={"byte_order": byte_order, "offset_bytes": str(offset)},
     )
     check_size(path, offset, header, exact=True)
     return FlatSource(header, path, offset, "<" if byte_order == "little" else ">")

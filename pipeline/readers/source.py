@@ -31,3 +31,7 @@ class Source(Protocol):
     def checksum(self) -> str:
         """Return ``sha256:...`` over the stored bytes of the source, in a documented order."""
         ...
+
+    def stamp(self) -> str:
+        """Return ``sha256:...`` over names, sizes and times of change of the source's files."""
+        ...

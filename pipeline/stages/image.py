@@ -97,29 +97,26 @@ class RawImage:
 
 
 def record_source(folder: JobFolder, plan: Plan) -> None:
-    """Note what a source in place is now; a job that goes on checks that it is the same.
+    """Note what the source is now; a job that goes on checks that it is the same.
 
     Raises
     ------
     SourceError
         If it has changed since the job began.
     StoreError
-        If it is gone.
+        If it is used in place and is gone.
     """
     if folder.product("source.json").exists():
         check_source(folder, plan)
         return
-    place = {
-        "folder": plan.header.attributes["folder"],
-        "stamp": _open_in_place(plan).stamp(),
-        "voxel_um": plan.voxel_um,
-    }
-    mark_image(folder.scan_store, place)
-    write_whole(folder.product("source.json"), json.dumps(place).encode())
+    place = {"stamp": _open_again(plan).stamp()}
+    if plan.in_place:
+        place |= {"folder": plan.header.attributes["folder"], "voxel_um": plan.voxel_um}
+    _note(folder, plan, place)
 
 
 def check_source(folder: JobFolder, plan: Plan) -> None:
-    """Compare a source in place with what was noted of it.
+    """Compare the source with what was noted of it.
 
     Files of another time of change are read and compared by their checksum, once it is known.
 
@@ -128,21 +125,28 @@ def check_source(folder: JobFolder, plan: Plan) -> None:
     SourceError
         If it has changed.
     StoreError
-        If it is gone.
+        If it is used in place and is gone.
     """
-    source = _open_in_place(plan)
+    source = _open_again(plan)
     place = json.loads(folder.product("source.json").read_bytes())
     stamp = source.stamp()
     if stamp == place["stamp"]:
         return
     known = folder.product("checksum.txt")
     if not known.exists() or source.checksum() != known.read_text():
+        used = "is used in place and has" if plan.in_place else "has"
         raise SourceError(
-            f"{plan.header.location} is used in place and has changed since the job began.",
-            "Submit it again; with --ingest copy nobody can change it under a job.",
+            f"{plan.header.location} {used} changed since the job began.",
+            "Submit it again; with --ingest copy nobody can change it under a job."
+            if plan.in_place
+            else "Submit it again when nobody writes to it any more.",
         )
-    place["stamp"] = stamp
-    mark_image(folder.scan_store, place)
+    _note(folder, plan, place | {"stamp": stamp})
+
+
+def _note(folder: JobFolder, plan: Plan, place: dict[str, Any]) -> None:
+    if plan.in_place:
+        mark_image(folder.scan_store, place)
     write_whole(folder.product("source.json"), json.dumps(place).encode())
 
 
@@ -154,7 +158,7 @@ def describe_image(folder: JobFolder) -> str | None:
             return None
         where = f"used in place at {plan.header.location}"
         place = json.loads(folder.product("source.json").read_bytes())
-        stamp = _open_in_place(plan).stamp()
+        stamp = _open_again(plan).stamp()
     except StoreError:
         return f"{where}, which is gone"
     except SourceError:
@@ -164,7 +168,10 @@ def describe_image(folder: JobFolder) -> str | None:
     return where if stamp == place["stamp"] else f"{where}, which has changed since"
 
 
-def _open_in_place(plan: Plan) -> ZarrSource:
+def _open_again(plan: Plan) -> Any:
+    """Open the source; one in place must be the Zarr array that it was."""
+    if not plan.in_place:
+        return open_planned(plan)
     _need_source(plan)
     source = open_planned(plan)
     if not isinstance(source, ZarrSource):

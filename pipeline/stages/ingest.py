@@ -64,8 +64,7 @@ class IngestStage:
             plan.voxel_um,
             first=self.first,
         )
-        if plan.in_place:
-            record_source(self.folder, plan)
+        record_source(self.folder, plan)
 
     def process(self, number: int) -> int:
         """Copy one tile, or its coarser levels alone, and fold its grey values."""
@@ -114,11 +113,9 @@ class IngestStage:
         if not self.is_float:
             fold_scan_noise(folder, plan, "ingest")
         # Before and after: the checksum must be that of the voxels that were folded.
-        if plan.in_place:
-            check_source(folder, plan)
+        check_source(folder, plan)
         checksum = self.source.checksum()
-        if plan.in_place:
-            check_source(folder, plan)
+        check_source(folder, plan)
         write_whole(folder.product("checksum.txt"), checksum.encode())
 
     def _float_scale(self, histogram: NDArray[np.int64]) -> GreyScale:

@@ -13,6 +13,8 @@ Layout, below ``jobs/<job>/`` of a workspace::
 
 from __future__ import annotations
 
+import os
+import shutil
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -138,6 +140,29 @@ def write_partly(path: Path, write: Callable[[Path], object]) -> None:
         raise StoreError(
             f"{path} cannot be written: {error}.", "Free some disk or choose another --workspace."
         ) from None
+
+
+def link_file(source: Path, target: Path) -> None:
+    """Give a file that is only ever replaced by rename a second place, by a hard link.
+
+    It takes no disk, and what happens to one place leaves the other as it is.  Where the file
+    system has no hard links, the file is copied.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be read or placed.
+    """
+
+    def place(partial: Path) -> None:
+        try:
+            os.link(source, partial)
+        except FileNotFoundError:
+            raise
+        except OSError:
+            shutil.copyfile(source, partial)
+
+    write_partly(target, place)
 
 
 def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:

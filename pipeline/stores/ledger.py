@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
@@ -56,27 +57,44 @@ class Ledger:
         """Append the record of one tile whose data are in place."""
         self._append({"tile": report.number, "seconds": round(report.seconds, 4)})
 
-    def seal(self) -> None:
-        """Append the record that the whole stage, its fold included, is finished."""
-        self._append({"sealed": True})
+    def seal(self, reused_from: str | None = None) -> None:
+        """Append the record that the whole stage, its fold included, is finished.
+
+        Parameters
+        ----------
+        reused_from : str, optional
+            The job whose stage under the same key it is.
+        """
+        self._append({"sealed": True} | ({"reused_from": reused_from} if reused_from else {}))
 
     def finished(self) -> tuple[set[int], bool]:
         """Return the tiles recorded under this key, and whether the stage is sealed."""
         tiles: set[int] = set()
         sealed = False
+        for entry in self._entries():
+            if "tile" in entry:
+                tiles.add(int(str(entry["tile"])))
+            sealed = sealed or bool(entry.get("sealed"))
+        return tiles, sealed
+
+    def reused_from(self) -> str | None:
+        """Return the job that a sealed stage was taken over from; None where it was done here."""
+        for entry in self._entries():
+            if entry.get("reused_from"):
+                return str(entry["reused_from"])
+        return None
+
+    def _entries(self) -> Iterator[dict[str, object]]:
+        """Yield the whole lines under this key."""
         if not self.path.exists():
-            return tiles, sealed
+            return
         for line in self.path.read_bytes().splitlines():
             try:
                 entry = json.loads(line)
             except ValueError:
                 continue
-            if not isinstance(entry, dict) or entry.get("key") != self.key:
-                continue
-            if "tile" in entry:
-                tiles.add(int(entry["tile"]))
-            sealed = sealed or bool(entry.get("sealed"))
-        return tiles, sealed
+            if isinstance(entry, dict) and entry.get("key") == self.key:
+                yield entry
 
     def _append(self, entry: dict[str, object]) -> None:
         if self._file is None:

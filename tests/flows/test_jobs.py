@@ -29,12 +29,14 @@ from flows.jobs.status import (
     show_job,
     write_status,
 )
-from flows.jobs.submission import create_job, plan_source
+from flows.jobs.submission import Wishes, continue_job, create_job, plan_source
 from flows.settings import find_cluster, find_recipe
 from pipeline.errors import NotFoundError, PlanError, StoreError, UsageError
 from pipeline.model.header import ReadOptions
 from pipeline.model.plan import Plan
 from pipeline.run import run_stage
+from pipeline.stores.fingerprint import fingerprint_scan
+from pipeline.stores.integrity import inspect_scan
 from pipeline.stores.job import JobFolder
 
 RECIPE = ("--recipe", "one-phase", "--set", "segment.thresholds=[1100]")
@@ -91,7 +93,8 @@ def test_a_job_leaves_a_scan_its_rows_and_a_result(wanted: dict[str, Any]) -> No
     workspace = wanted["cwd"] / "castcensus-workspace"
     job = workspace / "jobs" / wanted["job"]
     assert (workspace / "scans" / "S.zarr" / "zarr.json").is_file()
-    assert not any((job / name).exists() for name in ("conditioned.zarr", "bodies.zarr", "sides"))
+    assert not (job / "bodies.zarr").exists()
+    assert {p.name for p in (job / "sides").iterdir()} == {"ingest", "condition"}
     (row,) = wanted["run"].json("scans")
     assert (row["temper"], row["tags"], row["voxel_z_um"]) == ("T6", ["a"], 2.0)
     shown = wanted["run"].json("show", "S")
@@ -106,6 +109,32 @@ def test_a_job_leaves_a_scan_its_rows_and_a_result(wanted: dict[str, Any]) -> No
         "--replace"
         in wanted["run"]("submit", row["source_location"], "--scan", "S", *GIVEN, status=2)[1]
     )
+
+
+def test_the_same_submission_goes_on_and_another_threshold_filters_nothing_again(
+    wanted: dict[str, Any], volume: Path, plan: Plan, castcensus: Any, tmp_path: Path
+) -> None:
+    workspace = tmp_path / "castcensus-workspace"
+    facts = {"temper": "T6", "tags": ["a"]}
+    options = ReadOptions(voxel_um=(2, 1, 1))
+    same = plan_source(str(volume), "S", plan.recipe, options, facts)
+    begun = create_job(same, workspace, find_cluster("loop"))
+    run_stage(begun.path, "ingest")
+    assert continue_job(same, workspace, find_cluster("loop"), Wishes(anew=True)) is None
+    assert continue_job(plan, workspace, find_cluster("loop")) is None  # other facts
+    submit = ("submit", volume, "--scan", "S", *GIVEN, "--cluster", "loop", "--json")
+    out, said = castcensus(*submit)
+    assert f"job {begun.name} goes on where it stopped: in stage condition" in said
+    assert json.loads(out)["job"] == begun.name
+    assert fingerprint_scan(workspace, "S") == wanted["fingerprint"].strip()
+    out, said = castcensus(*submit, "--replace", "--set", "segment.thresholds=[1090]")
+    second = workspace / "jobs" / json.loads(out)["job"]
+    taken = [line.split()[0] for line in said.splitlines() if f"as job {begun.name} left" in line]
+    assert taken == ["ingest", "condition"]
+    assert fingerprint_scan(workspace, "S") != wanted["fingerprint"].strip()
+    assert not (begun.path / "conditioned.zarr").exists()
+    assert (second / "conditioned.zarr").exists()
+    assert inspect_scan(workspace, "S").damages == ()
 
 
 def test_a_zarr_source_is_used_in_place_unless_told_to_copy(
@@ -238,7 +267,7 @@ def test_creating_a_job_refuses_what_cannot_be_carried_out(plan: Plan, tmp_path:
     (tmp_path / "w" / "scans" / "S.zarr").mkdir(parents=True)
     with pytest.raises(UsageError, match="--replace"):
         create_job(plan, tmp_path / "w", loop)
-    folder = create_job(plan, tmp_path / "w", loop, replace_scan=True)
+    folder = create_job(plan, tmp_path / "w", loop, Wishes(replace=True))
     assert folder.read_plan() == plan
     assert read_status(folder).state == "queued"
 
