@@ -53,6 +53,8 @@ class Census:
         Id of each row: from 1 by phase, in raster order of the first voxel.
     small_bodies, small_voxels : ndarray of int64, shape (256,)
         By phase: bodies under the smallest size, and their voxels.
+    unsure_bodies, unsure_voxels : ndarray of int64, shape (256,)
+        By phase: larger bodies that are not sure, and their voxels.
     """
 
     row_of: NDArray[np.int64]
@@ -60,6 +62,8 @@ class Census:
     particle_id: NDArray[np.int64]
     small_bodies: NDArray[np.int64]
     small_voxels: NDArray[np.int64]
+    unsure_bodies: NDArray[np.int64]
+    unsure_voxels: NDArray[np.int64]
 
     def name_bodies(self) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
         """Return particle id and phase of each local id; 0 and 255 for bodies without a row."""
@@ -99,12 +103,38 @@ def sum_sizes(
         phase[r] = tallies[b, PHASE]
 
 
+def merge_extremes(
+    tallies: NDArray[np.int64],
+    root: NDArray[np.int64],
+    offset: int,
+    low: NDArray[np.int64],
+    high: NDArray[np.int64],
+) -> None:
+    """Widen the range of grey of the roots by that of a tile's bodies.
+
+    Parameters
+    ----------
+    tallies : ndarray of int64, shape (n_bodies + 1, N_COLUMNS)
+        Tallies of a tile.
+    root : ndarray of int64
+        Root of every local id of all tiles.
+    offset : int
+        Index in `root` of the tile's local id 1.
+    low, high : ndarray of int64
+        Least and greatest grey by root, updated in place.
+    """
+    mine = root[offset : offset + len(tallies) - 1]
+    np.minimum.at(low, mine, tallies[1:, GREY_MIN])
+    np.maximum.at(high, mine, tallies[1:, GREY_MAX])
+
+
 def take_census(
     root: NDArray[np.int64],
     size: NDArray[np.int64],
     first: NDArray[np.int64],
     phase: NDArray[np.uint8],
     smallest: NDArray[np.int64],
+    sure: NDArray[np.bool_] | None = None,
 ) -> Census:
     """Give large enough bodies their ids, by phase, in raster order of their first voxel.
 
@@ -116,6 +146,8 @@ def take_census(
         Phase by root.
     smallest : ndarray of int64, shape (256,)
         Fewest voxels of a particle by phase.
+    sure : ndarray of bool, optional
+        By root: whether the body gets a row if it is large enough.
 
     Returns
     -------
@@ -125,6 +157,8 @@ def take_census(
     bodies = np.flatnonzero(size > 0)
     large = size[bodies] >= smallest[phase[bodies]]
     kept, small = bodies[large], bodies[~large]
+    doubted = kept[:0] if sure is None else kept[~sure[kept]]
+    kept = kept if sure is None else kept[sure[kept]]
     kept = kept[np.lexsort((first[kept], phase[kept]))]
     row_of_root = np.full(root.size, -1, np.int64)
     row_of_root[kept] = np.arange(kept.size)
@@ -136,6 +170,8 @@ def take_census(
         particle_id=np.arange(kept.size) - starts[kinds] + 1,
         small_bodies=np.bincount(phase[small], minlength=256),
         small_voxels=np.bincount(phase[small], size[small], minlength=256).astype(np.int64),
+        unsure_bodies=np.bincount(phase[doubted], minlength=256),
+        unsure_voxels=np.bincount(phase[doubted], size[doubted], minlength=256).astype(np.int64),
     )
 
 

@@ -106,7 +106,8 @@ class Segment(_Part):
     On edges, ``edges: aware`` asks instead which two phases meet there; ``auto`` is that for method
     peaks with three phases or more, and ``plain`` for all others.  ``guide: auto`` lets method
     peaks name the levels it finds by what the phases' materials attenuate, where the scan states
-    its beam.
+    its beam.  With `sure`, a body gets a row only if its own extreme of grey lies that share of the
+    way from the threshold to the pure level of its phase, or farther.
     """
 
     method: Literal[
@@ -124,6 +125,7 @@ class Segment(_Part):
     thresholds: tuple[float, ...] | None = None
     edges: Literal["auto", "aware", "plain"] = "auto"
     guide: Literal["auto", "none"] = _later("auto")
+    sure: Annotated[float, Field(gt=0.0, le=1.0)] | None = _later(None)
 
     @model_validator(mode="after")
     def _thresholds_fit(self) -> Segment:
@@ -135,6 +137,11 @@ class Segment(_Part):
             raise ValueError(
                 "segment.edges=aware wants the pure levels of phases, which thresholds given by "
                 "hand do not tell: choose another method, or edges=plain"
+            )
+        if self.method == "manual" and self.sure is not None:
+            raise ValueError(
+                "segment.sure wants the pure levels of phases, which thresholds given by hand do "
+                "not tell: choose another method, or leave it out"
             )
         levels = self.thresholds or ()
         if any(b <= a for a, b in itertools.pairwise(levels)):
@@ -260,6 +267,11 @@ class Recipe(_Part):
             raise ValueError(
                 "segment.method=peaks wants exactly one phase of kind background (the matrix), "
                 f"got {backgrounds}"
+            )
+        if self.segment.sure is not None and backgrounds != 1:
+            raise ValueError(
+                "segment.sure wants exactly one phase of kind background, against which others are "
+                f"bright or dark, got {backgrounds}: leave it out"
             )
         cleaned = [phase for phase in self.phases if phase.cleaned]
         if any(phase.kind == "background" for phase in cleaned):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 import pyarrow as pa
@@ -17,6 +17,7 @@ from pipeline.kernels.reduce import (
     Census,
     MergedTallies,
     merge_boxes,
+    merge_extremes,
     merge_sums,
     sum_sizes,
     take_census,
@@ -36,7 +37,7 @@ from pipeline.stages.quality import (
     merge_lost,
     write_quality,
 )
-from pipeline.stages.segment import read_thresholds
+from pipeline.stages.segment import find_sure_greys, read_thresholds
 from pipeline.stores.job import JobFolder, read_arrays, write_arrays, write_partly
 
 
@@ -45,6 +46,11 @@ class ReduceStage:
 
     def __init__(self, folder: JobFolder, plan: Plan) -> None:
         self.folder, self.plan = folder, plan
+
+    @cached_property
+    def sure_greys(self) -> tuple[int | None, ...]:
+        """Conditioned grey that a body of each phase must reach; None where all are sure."""
+        return find_sure_greys(read_thresholds(self.folder), self.plan.recipe)
 
     def prepare(self) -> None:
         """Need nothing."""
@@ -140,7 +146,25 @@ class ReduceStage:
         phase = np.zeros(root.size, np.uint8)
         for number in range(len(self.plan.grid)):
             sum_sizes(self._tallies(number), root, offsets[number], size, first, phase)
-        return take_census(root, size, first, phase, smallest_particles(self.plan.recipe))
+        sure = self._find_sure(root, offsets, phase)
+        return take_census(root, size, first, phase, smallest_particles(self.plan.recipe), sure)
+
+    def _find_sure(
+        self, root: NDArray[np.int64], offsets: NDArray[np.int64], phase: NDArray[np.uint8]
+    ) -> NDArray[np.bool_] | None:
+        """Return by root whether a body's own extreme of grey reaches the sure level."""
+        if self.plan.recipe.segment.sure is None:
+            return None
+        low, high = np.full(root.size, NO_VOXEL), np.zeros(root.size, np.int64)
+        for number in range(len(self.plan.grid)):
+            merge_extremes(self._tallies(number), root, offsets[number], low, high)
+        sure = np.ones(root.size, np.bool_)
+        for p, grey in enumerate(self.sure_greys):
+            mine = phase == p
+            if grey is not None:
+                bright = p > self.plan.recipe.background
+                sure[mine] = high[mine] >= grey if bright else low[mine] <= grey
+        return sure
 
     def _merge_tallies(self, census: Census, offsets: NDArray[np.int64]) -> MergedTallies:
         merged = MergedTallies.empty(census.particle_id.size)
@@ -206,8 +230,10 @@ class ReduceStage:
         n_voxels = sum_sides(self.folder, "label", grid, "phase_voxels")
         small = census.small_bodies + sum_sides(self.folder, "label", grid, "small_bodies")
         small_voxels = census.small_voxels + sum_sides(self.folder, "label", grid, "small_voxels")
+        scale, asked = read_scale(self.folder), plan.recipe.segment.sure is not None
         rows = []
         for position, phase in enumerate(plan.recipe.phases):
+            sure = self.sure_greys[position]
             mine = census.phase == position
             volumes = columns["volume_um3"][mine]
             n_particles = int(mine.sum())
@@ -224,6 +250,9 @@ class ReduceStage:
                     "n_particles": n_particles,
                     "n_small_bodies": int(small[position]),
                     "n_voxels_small": int(small_voxels[position]),
+                    "n_unsure_bodies": int(census.unsure_bodies[position]) if asked else None,
+                    "n_voxels_unsure": int(census.unsure_voxels[position]) if asked else None,
+                    "sure_grey": None if sure is None else sure * scale.gain + scale.offset,
                     "min_voxels": phase.min_voxels,
                     "n_under_resolved": int(columns["under_resolved"][mine].sum()),
                     "n_touching_border": int(columns["touches_border"][mine].sum()),

@@ -83,6 +83,50 @@ def levels_above(source: Sequence[float], scale: GreyScale) -> tuple[int, ...]:
     return tuple(min(max(level, 0), GREY_LEVELS) for level in levels)
 
 
+def find_sure_greys(thresholds: Thresholds, recipe: Recipe) -> tuple[int | None, ...]:
+    """Return the conditioned grey that a body of each phase must reach to be sure.
+
+    Parameters
+    ----------
+    thresholds : Thresholds
+        What the segment stage chose.
+    recipe : Recipe
+        Its `segment.sure` is the share of the way from a phase's threshold towards the matrix to
+        its pure level.
+
+    Returns
+    -------
+    tuple of int or None
+        For phases brighter than the background the least maximum, for darker ones the greatest
+        minimum; None where every body is sure.  A phase that was not found has the level that
+        attenuation lets expect, or none.
+
+    Examples
+    --------
+    >>> from pipeline.model.recipe import read_recipe
+    >>> recipe = read_recipe("{segment: {sure: 0.5}, phases: [{name: pore, kind: particles},"
+    ...     " {name: matrix, kind: background}, {name: grain, kind: particles}]}", "example")
+    >>> find_sure_greys(Thresholds((100, 300), (), (), 9, (40.0, 200.0, 400.0)), recipe)
+    (69, None, 350)
+    """
+    share, matrix = recipe.segment.sure, recipe.background
+    sure: list[int | None] = [None] * len(recipe.phases)
+    if share is None:
+        return tuple(sure)
+    for p in recipe.particle_phases:
+        pure = thresholds.pure[p]
+        if pure is None and thresholds.expected:
+            pure = thresholds.expected[p]
+        if pure is None:
+            continue
+        # The last grey of the phase towards the matrix.
+        first = thresholds.levels[p - 1] if p > matrix else thresholds.levels[p] - 1
+        at = first + share * (pure - first)
+        if (p > matrix and pure > first) or (p < matrix and pure < first):
+            sure[p] = math.ceil(at) if p > matrix else math.floor(at)
+    return tuple(sure)
+
+
 def _noise_sd(found: PhaseThresholds, recipe: Recipe) -> float:
     """Return the spread of grey in the background, or in the most even phase without one."""
     known = [sd for sd in found.sd if sd is not None]

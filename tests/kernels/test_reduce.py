@@ -6,6 +6,7 @@ import pytest
 from pipeline.kernels.reduce import (
     MergedTallies,
     merge_boxes,
+    merge_extremes,
     merge_sums,
     sum_sizes,
     take_census,
@@ -19,6 +20,7 @@ from pipeline.kernels.tally import (
     HIGH,
     LOW,
     MIXED,
+    NO_VOXEL,
     PHASE,
     SQUARE,
     SUM,
@@ -49,6 +51,29 @@ def test_census_numbers_by_phase_in_order_of_the_first_voxel():
     assert ids.tolist() == [2, 2, 1, 1, 2, 0, 0]
     assert phases.tolist() == [3, 1, 1, 3, 1, 255, 255]
     assert phases.dtype == np.uint8
+
+
+def test_large_bodies_that_are_not_sure_get_no_row():
+    root, first = np.arange(4), np.array([5, 6, 7, 8])
+    size, phase = np.array([9, 9, 9, 2]), np.array([1, 1, 3, 3], np.uint8)
+    sure = np.array([True, False, False, False])
+    census = take_census(root, size, first, phase, smallest({1: 2, 3: 8}), sure)
+    assert census.row_of.tolist() == [0, -1, -1, -1]
+    assert census.unsure_bodies[[1, 3]].tolist() == [1, 1]
+    assert census.unsure_voxels[[1, 3]].tolist() == [9, 9]
+    # A small body is small, whether it is sure or not.
+    assert census.small_bodies[[1, 3]].tolist() == [0, 1]
+
+
+def test_ranges_of_grey_widen_at_the_roots():
+    low, high = np.full(2, NO_VOXEL), np.zeros(2, np.int64)
+    for greys in ([(20, 30), (5, 60)], [(15, 25), None]):
+        tallies = new_tallies(2)
+        for row, grey in zip(tallies[1:], greys, strict=True):
+            if grey:
+                row[GREY_MIN], row[GREY_MAX] = grey
+        merge_extremes(tallies, np.array([9, 1, 1]), 1, low, high)
+    assert (low.tolist(), high.tolist()) == ([NO_VOXEL, 5], [0, 60])
 
 
 def test_census_of_nothing_and_of_small_bodies_only():

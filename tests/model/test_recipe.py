@@ -120,6 +120,16 @@ def test_hash_is_of_canonical_json():
         (["condition.denoise.radius_vx=9"], "radius_vx.*got 9"),
         (["condition.denoise.sigma_vx=0"], "sigma_vx.*got 0"),
         (["label.connectivity=8"], "connectivity.*got 8"),
+        (["segment.sure=0"], "segment.sure.*got 0"),
+        (["segment.sure=1.2"], "segment.sure.*got 1.2"),
+        (
+            ["segment.method=manual", "segment.thresholds=[1, 2]", "segment.sure=0.5"],
+            "sure wants the pure levels.*choose another method",
+        ),
+        (
+            ["segment={method: multi-otsu, sure: 0.5}", "phases.iron-rich.kind=background"],
+            "sure wants exactly one phase of kind background.*got 2: leave it out",
+        ),
         (["segment.method=manual"], "give both or neither"),
         (["segment.thresholds=[1, 2]"], "give both or neither"),
         (["segment.method=manual", "segment.thresholds=[2, 1]"], r"must ascend, got \[2.0, 1.0\]"),

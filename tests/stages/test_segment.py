@@ -10,6 +10,7 @@ from pipeline.run import run
 from pipeline.stages.segment import read_thresholds
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.fingerprint import fingerprint_scan
+from pipeline.stores.volume import open_volume
 
 TILES = ((64, 64, 64), (17, 26, 19), (31, 16, 64))
 TWO = {
@@ -92,20 +93,10 @@ def rows_of(job):
     return phases, catalogue.read("scans").to_pylist()[0]
 
 
-def test_attenuation_names_phases_and_tilings_agree(plan_job, tmp_path, without_iron):
-    recipe = {"phases": FOUR}
-    prints = set()
-    for number, tile in enumerate(TILES):
-        job = plan_job(
-            tmp_path / str(number),
-            without_iron,
-            recipe,
-            f"tiling.tile_shape={list(tile)}",
-            metadata=ScanMetadata(beam_energy_kev=60.0),
-        )
-        run(job.path)
-        prints.add(fingerprint_scan(job.workspace, "scan"))
-    assert len(prints) == 1
+def test_attenuation_names_phases(plan_job, tmp_path, without_iron):
+    beam = ScanMetadata(beam_energy_kev=60.0)
+    job = plan_job(tmp_path, without_iron, {"phases": FOUR}, metadata=beam)
+    run(job.path)
     phases, scan = rows_of(job)
     counted = {name: row["n_particles"] for name, row in phases.items()}
     assert counted["iron-rich"] == phases["iron-rich"]["n_voxels"] == 0
@@ -127,6 +118,8 @@ def test_without_a_beam_rank_names_phases(plan_job, tmp_path, without_iron):
     assert phases["copper-rich"]["n_particles"] == 0 < phases["iron-rich"]["n_particles"]
     assert phases["iron-rich"]["expected_grey"] is phases["iron-rich"]["told_apart"] is None
     assert not [n for n in scan["segment_notes"] if "keV" in n]
+    for row in phases.values():
+        assert row["n_unsure_bodies"] is row["n_voxels_unsure"] is row["sure_grey"] is None
 
 
 def test_phases_that_look_alike_are_noted(plan_job, tmp_path, without_iron):
@@ -139,3 +132,41 @@ def test_phases_that_look_alike_are_noted(plan_job, tmp_path, without_iron):
     assert [name for name in told if not told[name]] == ["matrix", "silicon"]
     (note,) = [n for n in scan["segment_notes"] if "silicon" in n and "differ" in n]
     assert "0.4 %" in note
+
+
+def test_bodies_that_nowhere_reach_the_sure_level_get_no_row_in_any_tiling(
+    plan_job, tmp_path, without_iron
+):
+    prints = set()
+    for number, tile in enumerate(TILES):
+        job = plan_job(
+            tmp_path / str(number),
+            without_iron,
+            {"phases": [phase | {"min_voxels": 4} for phase in FOUR]},
+            "segment.sure=1",
+            f"tiling.tile_shape={list(tile)}",
+            metadata=ScanMetadata(beam_energy_kev=60.0),
+        )
+        run(job.path)
+        prints.add(fingerprint_scan(job.workspace, "scan"))
+    assert len(prints) == 1
+    phases, _ = rows_of(job)
+    labels = job.workspace / "scans" / "scan.zarr" / "labels"
+    found, grey = open_volume(labels / "phases" / "0")[...], open_volume(job.conditioned)[...]
+    n_unsure = 0
+    for name, extreme in (("pore", ndimage.minimum), ("copper-rich", ndimage.maximum)):
+        row, level = phases[name], phases[name]["sure_grey"]
+        bodies, n = ndimage.label(found == row["position"], np.ones((3, 3, 3)))
+        sizes = np.bincount(bodies.ravel())[1:]
+        reached = extreme(grey, bodies, np.arange(1, n + 1))
+        sure = reached <= level if name == "pore" else reached >= level
+        large = sizes >= row["min_voxels"]
+        assert row["n_particles"] == np.sum(large & sure) > 0
+        assert row["n_unsure_bodies"] == np.sum(large & ~sure)
+        assert row["n_voxels_unsure"] == sizes[large & ~sure].sum()
+        assert row["n_small_bodies"] == np.sum(~large)
+        kept = np.isin(bodies, 1 + np.flatnonzero(large & sure))
+        np.testing.assert_array_equal(open_volume(labels / name / "0")[...] > 0, kept)
+        n_unsure += row["n_unsure_bodies"]
+    assert n_unsure > 1
+    assert phases["matrix"]["sure_grey"] is None

@@ -20,6 +20,22 @@ PHASES = Table(
         Column("n_particles", COUNT, "Bodies of at least min_voxels: the rows in particles."),
         Column("n_small_bodies", COUNT, "Bodies under min_voxels, which get no row."),
         Column("n_voxels_small", COUNT, "Voxels in those bodies."),
+        Column(
+            "n_unsure_bodies",
+            COUNT,
+            "Bodies of at least min_voxels whose own extreme of grey (the least of a phase darker "
+            "than the background, the greatest of a brighter one) does not reach sure_grey: no "
+            "row, no label; the phase map keeps them, as it does small ones. Null without "
+            "segment.sure.",
+            True,
+        ),
+        Column("n_voxels_unsure", COUNT, "Voxels in those bodies.", True),
+        Column(
+            "sure_grey",
+            REAL,
+            "Grey of the source that a body must reach; null where every body gets its row.",
+            True,
+        ),
         Column("min_voxels", COUNT, "Smallest body that gets a row."),
         Column("n_under_resolved", COUNT, "Particles flagged under_resolved."),
         Column("n_touching_border", COUNT, "Particles cut by the border of the volume."),
