@@ -13,7 +13,7 @@ import typer
 
 from flows.cli import options
 from flows.cli.console import say
-from flows.cli.tables import print_table, write_answer
+from flows.cli.tables import file_format, print_table, write_answer
 from flows.settings import load_settings
 from pipeline.errors import UsageError
 from pipeline.model.records import write_dictionary
@@ -64,7 +64,7 @@ def statistics(
     catalogue = Catalogue(load_settings(workspace).workspace / "catalogue")
     found = catalogue.read("statistics", scan, version=as_of).drop_columns(["scan_id", "job"])
     if output is not None:
-        write_answer(found, _file_format(output) if format_ == "table" else format_, output)
+        write_answer(found, file_format(output) if format_ == "table" else format_, output)
     elif format_ == "table":
         shown = found.filter(pc.is_null(found["at"])).drop_columns(["at", "method", "n"])
         print_table(shown.column_names, [list(r.values()) for r in shown.to_pylist()], ["phase"])
@@ -102,7 +102,7 @@ def query(
         memory_limit=settings.query.memory_limit,
     )
     if output is not None:
-        write_answer(answer, _file_format(output) if format_ == "table" else format_, output)
+        write_answer(answer, file_format(output) if format_ == "table" else format_, output)
     elif format_ == "table":
         _show_table(answer)
     elif format_ == "parquet" and sys.stdout.isatty():
@@ -137,9 +137,3 @@ def _show_table(answer: pa.Table) -> None:
     print_table(answer.column_names, [list(row.values()) for row in rows], ["scan_id"])
     if answer.num_rows > MOST_ROWS:
         say(f"{MOST_ROWS} of {answer.num_rows} rows; --format csv, json and parquet hold all.")
-
-
-def _file_format(path: Path) -> str:
-    """Return the format that a file's name asks for; a table is for people, so a file gets CSV."""
-    suffix = path.suffix.lower().removeprefix(".")
-    return suffix if suffix in ("json", "parquet") else "csv"

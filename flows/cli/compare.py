@@ -14,10 +14,15 @@ import typer
 from flows.cli import options
 from flows.cli.console import say
 from flows.cli.tables import print_table, write_answer
-from flows.jobs.comparison import GroupAnswer, GroupWish, compare_scans
-from flows.jobs.groupfigures import SHOWN_MEASURES, draw_groups, surprise
+from flows.jobs.comparison import (
+    REASONS_HELP,
+    SHOWN_MEASURES,
+    GroupAnswer,
+    GroupWish,
+    compare_scans,
+    surprise,
+)
 from flows.settings import load_settings
-from pipeline.analysis.designs import REASONS
 from pipeline.analysis.measures import tabulate_units
 from pipeline.errors import UsageError
 from pipeline.stores.catalogue import Catalogue
@@ -69,7 +74,7 @@ def compare(
         str,
         typer.Option(
             metavar="REASONS",
-            help=f"Compare despite of {', '.join(REASONS)} (with commas); the answer says so.",
+            help=REASONS_HELP,
             show_default=False,
         ),
     ] = "",
@@ -156,6 +161,8 @@ def as_json(answer: GroupAnswer, wish: GroupWish) -> dict[str, Any]:
 
 def write_files(answer: GroupAnswer, wish: GroupWish, folder: Path) -> None:
     """Write tables, the answer and figures into a folder."""
+    from flows.jobs.groupfigures import draw_groups
+
     folder.mkdir(parents=True, exist_ok=True)
     units = tabulate_units(answer.design, answer.measured)
     for name, table in (("comparison", answer.comparison.rows), ("specimens", units)):

@@ -37,6 +37,17 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "report": ("flows.cli.report", "report", "Write the report of a scan: pictures first."),
     "query": ("flows.cli.catalogue", "query", "Answer one SELECT over the catalogue."),
     "compare": ("flows.cli.compare", "compare", "Compare groups of scans, by specimen."),
+    "specimens": ("flows.cli.specimens", "specimens", "Keep results of mechanical tests."),
+    "correlate": (
+        "flows.cli.specimens",
+        "correlate",
+        "Say which descriptor goes with a mechanical property.",
+    ),
+    "fracture": (
+        "flows.cli.specimens",
+        "fracture",
+        "Say which particles lie at a fracture origin, and how they rank.",
+    ),
     "check": ("flows.cli.check", "check", "Read every checksum of a scan; name each damage."),
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
     "mesh": ("flows.cli.mesh", "mesh", "Write surfaces of particles for other programs."),

@@ -76,3 +76,9 @@ def write_answer(answer: pa.Table, fmt: str, path: Path) -> None:
             f"{path} cannot be written: {error}.", "Choose another --output."
         ) from None
     say(f"{answer.num_rows} rows written to {path}")
+
+
+def file_format(path: Path) -> str:
+    """Return the format that a file's name asks for; a table is for people, so a file gets CSV."""
+    suffix = path.suffix.lower().removeprefix(".")
+    return suffix if suffix in ("json", "parquet") else "csv"

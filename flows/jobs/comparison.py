@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.dataset as pads
 
+from flows.settings import read_machine
 from pipeline.analysis.comparison import Comparison, compare_groups
-from pipeline.analysis.designs import Design, make_design
+from pipeline.analysis.designs import REASONS, Design, make_design
 from pipeline.analysis.measures import (
     PHASE_COLUMNS,
     SCAN_COLUMNS,
@@ -28,6 +32,16 @@ from pipeline.stores.query import run_query
 
 READ_BYTES = 128 * 2**20
 """Bytes of particles that are in memory at once, about."""
+
+
+MOST_THREADS = 4
+"""Specimens that are read side by side."""
+
+SHOWN_MEASURES = ("value", "mean", "share")
+"""Measures that tables for people and figures of effects show; files hold all."""
+
+REASONS_HELP = f"Go on despite of {', '.join(REASONS)} (with commas); the answer says so."
+"""What a command says about waiving."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +130,13 @@ def compare_scans(
     return GroupAnswer(design, measured, compared, snapshot.version)
 
 
+def surprise(row: Mapping[str, Any]) -> tuple[float, float, str, str]:
+    """Return the order of rows for people: least p first, then the largest effect or ratio."""
+    p = 2.0 if row["p_value"] is None else row["p_value"]
+    size = row["hedges_g"] or math.log(row["ratio"] or 1.0)
+    return p, -abs(size), row["phase"], row["quantity"]
+
+
 def choose_scans(
     catalogue: Catalogue, snapshot: Snapshot, where: str = "", timeout_s: float = 60.0
 ) -> pa.Table:
@@ -192,19 +213,33 @@ def measure_design(
     scans = _read(snapshot.dataset(SCANS.name), ["scan_id", *SCAN_COLUMNS], mine)
     wanted = sorted(set(phases.filter(pc.field("kind") == "particles")["phase"].to_pylist()))
     of_whole = measure_scans(design, scans, phases, keep_statistics(statistics))
-    profiles = [_profile(snapshot, unit.scan_ids, wanted, with_border) for unit in design.units]
+    # Sorting and decoding leave the interpreter free, so specimens go side by side.
+    n_threads = min(read_machine().n_cores, MOST_THREADS, len(design.units))
+    with ThreadPoolExecutor(n_threads) as pool:
+        profiles = list(
+            pool.map(
+                lambda unit: _profile(
+                    snapshot, unit.scan_ids, wanted, with_border, READ_BYTES // n_threads
+                ),
+                design.units,
+            )
+        )
     values, curves = measure_particles(profiles)
     return gather([of_whole, values], curves)
 
 
 def _profile(
-    snapshot: Snapshot, scan_ids: Sequence[str], phases: Sequence[str], with_border: bool
+    snapshot: Snapshot,
+    scan_ids: Sequence[str],
+    phases: Sequence[str],
+    with_border: bool,
+    n_bytes: int,
 ) -> dict[tuple[str, str], Profile]:
-    """Return the profiles of a unit, reading as many columns at once as `READ_BYTES` hold."""
+    """Return the profiles of a unit, reading as many columns at once as `n_bytes` hold."""
     numbers, flags = list_descriptors(PARTICLES)
     datasets = [snapshot.dataset(PARTICLES.name, scan_id) for scan_id in scan_ids]
     n_rows = sum(_count(dataset) for dataset in datasets)
-    step = max(1, READ_BYTES // (8 * max(n_rows, 1)))
+    step = max(1, n_bytes // (8 * max(n_rows, 1)))
     kept = pads.field("phase").isin(list(phases))
     if not with_border:
         kept &= ~pads.field("touches_border")

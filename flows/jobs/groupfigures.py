@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from flows.jobs.comparison import GroupAnswer
+from flows.jobs.comparison import SHOWN_MEASURES, GroupAnswer, surprise
 from pipeline.analysis.comparison import FEWEST
 from pipeline.analysis.designs import make_contrast
 from pipeline.analysis.effects import difference
@@ -26,8 +25,6 @@ from pipeline.report.style import save_figure
 
 N_PANELS = 6
 """Descriptors whose distributions are drawn: those that chance explains least."""
-
-SHOWN_MEASURES = ("value", "mean", "share")
 
 
 def draw_groups(answer: GroupAnswer, folder: Path) -> list[Path]:
@@ -67,13 +64,6 @@ def draw_groups(answer: GroupAnswer, folder: Path) -> list[Path]:
                 places.append(folder / f"{kind}-{stem}.{suffix}")
                 save_figure(figure, places[-1])
     return places
-
-
-def surprise(row: Mapping[str, Any]) -> tuple[float, float, str, str]:
-    """Return the order for people: least p first, then the largest effect or ratio."""
-    p = 2.0 if row["p_value"] is None else row["p_value"]
-    size = row["hedges_g"] or float(np.log(row["ratio"] or 1.0))
-    return p, -abs(size), row["phase"], row["quantity"]
 
 
 def choose_panels(

@@ -141,18 +141,12 @@ def make_design(
     """
     for column, option in ((by, "--by"), (paired_by, "--paired-by")):
         _check_column(column, option)
-    for reason in despite:
-        if reason not in REASONS:
-            raise UsageError(
-                f"--despite {reason!r} is no reason.", f"There are {', '.join(REASONS)}."
-            )
-    everything = scans.to_pylist()
-    rows = [row for row in everything if row[by] is not None]
+    rows = [row for row in scans.to_pylist() if row[by] is not None]
     groups = tuple(sorted({_label(row[by]) for row in rows}))
     if len(groups) < 2:
         have = f"all are {groups[0]!r}" if groups else "none states it"
         raise UsageError(
-            f"{len(everything)} scans were chosen, and by {by} they make {len(groups)} groups, "
+            f"{scans.num_rows} scans were chosen, and by {by} they make {len(groups)} groups, "
             f"wanted 2 or more: {have}.",
             "Group --by another column, or widen --where.",
         )
@@ -160,25 +154,57 @@ def make_design(
         raise UsageError(
             f"--reference {reference!r} is no group.", f"There are {', '.join(groups)}."
         )
-    unit_column = paired_by or "specimen"
-    found = _find_reasons(rows, unit_column)
-    refused = [key for key in found if key not in despite]
-    if refused:
-        raise UsageError(
-            "These scans are not comparable: " + " ".join(found[key] for key in refused),
-            f"Narrow --where, or say --despite {','.join(refused)}.",
-        )
-    members: dict[tuple[str, str], list[str]] = {}
-    for row in rows:
-        unit = row[unit_column]
-        name = f"scan {row['scan_id']}" if unit is None else _label(unit)
-        members.setdefault((_label(row[by]), name), []).append(row["scan_id"])
-    units = tuple(Unit(*key, tuple(sorted(ids))) for key, ids in sorted(members.items()))
-    n_left = len(everything) - len(rows)
+    found = _check_likeness(rows, paired_by or "specimen", despite)
+    n_left = scans.num_rows - len(rows)
     cautions = [f"{n_left} scans state no {by} and are left out."] if n_left else []
     cautions += [f"Compared although {found[key]}" for key in found]
     cautions += _find_confounders(rows, by)
+    units = _nest(rows, paired_by or "specimen", by)
     return Design(by, groups, units, paired_by, reference, tuple(cautions), tuple(sorted(found)))
+
+
+def make_specimens(scans: pa.Table, despite: Collection[str] = ()) -> Design:
+    """Sort scans into specimens of one group.
+
+    Parameters
+    ----------
+    scans : pyarrow.Table
+        Rows of `scans`.
+    despite : collection of str
+        Keys of `REASONS` that are waived.
+
+    Returns
+    -------
+    Design
+        One group without a name.
+
+    Raises
+    ------
+    UsageError
+        Scans that cannot be compared, or a specimen in several conditions.
+    """
+    rows = scans.to_pylist()
+    found = _check_likeness(rows, "specimen", despite)
+    states: dict[str, set[tuple[Any, ...]]] = {}
+    for row in rows:
+        if row["specimen"] is not None:
+            states.setdefault(row["specimen"], set()).add((row["temper"], row["condition"]))
+    for specimen, kinds in sorted(states.items()):
+        if len(kinds) > 1:
+            names = ", ".join(sorted(" ".join(filter(None, kind)) or "none" for kind in kinds))
+            raise UsageError(
+                f"Specimen {specimen} was scanned in several conditions: {names}.",
+                "Choose one with --where: that in which it was tested.",
+            )
+    cautions = [f"Correlated although {found[key]}" for key in found]
+    for column in _CIRCUMSTANCES:
+        values = sorted({str(row[column]) for row in rows})
+        if len(values) > 1:
+            cautions.append(
+                f"Specimens differ in {column} ({', '.join(values)}): what goes with the property "
+                "may be what goes with that. Look within each with --where."
+            )
+    return Design("", ("",), _nest(rows, "specimen"), "", "", tuple(cautions), tuple(sorted(found)))
 
 
 def make_contrast(design: Design, first: str, second: str) -> Contrast:
@@ -227,6 +253,36 @@ def _check_column(column: str, option: str) -> None:
     if column and column not in plain:
         raise UsageError(f"{option} {column!r} is no column of scans to group by.",
                          f"There are {', '.join(plain)}.")  # fmt: skip
+
+
+def _check_likeness(
+    rows: Sequence[dict[str, Any]], unit_column: str, despite: Collection[str]
+) -> dict[str, str]:
+    """Return why rows should not be compared, as far as it is waived; refuse the rest."""
+    for reason in despite:
+        if reason not in REASONS:
+            raise UsageError(
+                f"--despite {reason!r} is no reason.", f"There are {', '.join(REASONS)}."
+            )
+    found = _find_reasons(rows, unit_column)
+    refused = [key for key in found if key not in despite]
+    if refused:
+        raise UsageError(
+            "These scans are not comparable: " + " ".join(found[key] for key in refused),
+            f"Narrow --where, or say --despite {','.join(refused)}.",
+        )
+    return found
+
+
+def _nest(rows: Sequence[dict[str, Any]], unit_column: str, by: str = "") -> tuple[Unit, ...]:
+    """Return the sampling units of rows, by group and name."""
+    members: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        unit = row[unit_column]
+        name = f"scan {row['scan_id']}" if unit is None else _label(unit)
+        group = _label(row[by]) if by else ""
+        members.setdefault((group, name), []).append(row["scan_id"])
+    return tuple(Unit(*key, tuple(sorted(ids))) for key, ids in sorted(members.items()))
 
 
 def _label(value: object) -> str:

@@ -27,11 +27,13 @@ import pyarrow.parquet as pq
 
 import pipeline
 from pipeline.errors import QueryError, UsageError
-from pipeline.model.records import TABLES
+from pipeline.model.records import SPECIMENS, TABLES
 from pipeline.model.sizes import parse_bytes
 from pipeline.stores.catalogue import Catalogue, Snapshot
+from pipeline.stores.specimens import SpecimenTable
 
-_REMEDY = f"A query is one SELECT over the tables {', '.join(t.name for t in TABLES)}."
+_NAMES = ", ".join(table.name for table in (*TABLES, SPECIMENS))
+_REMEDY = f"A query is one SELECT over the tables {_NAMES}."
 
 
 def run_query(
@@ -78,6 +80,8 @@ def run_query(
         "memory_bytes": memory_bytes,
         "threads": threads,
         "tables": _tables(catalogue.snapshot(version)),
+        # Small, and not of any version of the scans.
+        "rows": {SPECIMENS.name: _encode(SpecimenTable(catalogue.root).read())},
     }
     # The package is found where this process found it, whatever the working directory.
     home = str(Path(pipeline.__file__).parent.parent)
@@ -127,6 +131,14 @@ def export_table(table: pa.Table, fmt: str, out: BinaryIO) -> None:
     if fmt not in writers:
         raise UsageError(f"Format {fmt!r} does not exist.", f"There are {', '.join(writers)}.")
     writers[fmt](table, out)
+
+
+def _encode(rows: pa.Table) -> str:
+    """Return rows as an Arrow stream in base64."""
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, rows.schema) as stream:
+        stream.write_table(rows)
+    return base64.b64encode(sink.getvalue().to_pybytes()).decode()
 
 
 def _tables(snapshot: Snapshot) -> dict[str, dict[str, Any]]:

@@ -50,7 +50,7 @@ def answer(request: dict[str, Any], out: BinaryIO) -> None:
     ----------
     request : dict
         sql; memory_bytes; threads; tables: name to {schema: base64 of an Arrow schema, files:
-        list of (path, scan_id, job)}.
+        list of (path, scan_id, job)}; rows: name to base64 of an Arrow stream.
     out : binary file
         Where the Arrow stream goes.
 
@@ -69,6 +69,9 @@ def answer(request: dict[str, Any], out: BinaryIO) -> None:
         schema = pa.ipc.read_schema(pa.py_buffer(base64.b64decode(table["schema"])))
         files = [RowFile(*values) for values in table["files"]]
         connection.register(name, open_rows(files, schema))
+    for name, stream_text in request["rows"].items():
+        encoded = pa.py_buffer(base64.b64decode(stream_text))
+        connection.register(name, pa.ipc.open_stream(encoded).read_all())
     _lock(connection)
     _limit(memory_bytes)
     reader = connection.sql(sql).to_arrow_reader(ROWS_A_BATCH)

@@ -128,7 +128,7 @@ def tabulate(found: dict[tuple[str, float], Found]) -> Iterator[str]:
 def draw(found: Found, name: str) -> Figure:
     """Draw how often p-values fall under each level, where there is no difference."""
     with styled():
-        figure = Figure(figsize=(4.6, 4.2), layout="constrained")
+        figure = Figure(figsize=(4.6, 4.9), layout="constrained")
         axes = figure.subplots()
         axes.plot([0, 1], [0, 1], color=INK, lw=0.8, ls=(0, (4, 2)))
         axes.text(0.6, 0.53, "as it should be", rotation=38, color=INK, fontsize=8)
@@ -147,7 +147,7 @@ def draw(found: Found, name: str) -> Figure:
         axes.set(xlim=(0, 1), ylim=(0, 1.005), xlabel="level of the test",
                  ylabel="share of null catalogues called different")  # fmt: skip
         axes.set_title(f"No difference, {name} specimens: false alarms at 5 %", loc="left")
-        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.04))
+        figure.legend(loc="outside lower left", ncols=1)
     return figure
 
 

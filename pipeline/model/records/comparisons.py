@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.model.records.columns import COUNT, FLAG, REAL, TEXT, Column, Table
 
-_WHAT = (
+WHAT = (
     Column("kind", TEXT, "scan, phase, statistic (tables of that name), or descriptor."),
     Column("phase", TEXT, "Name of the phase; empty for quantities of whole scans."),
     Column("quantity", TEXT, "Column or statistic; its unit is its suffix."),
@@ -34,7 +34,7 @@ COMPARISON = Table(
     (
         Column("group_a", TEXT, "First group."),
         Column("group_b", TEXT, "Second group."),
-        *_WHAT,
+        *WHAT,
         Column("design", TEXT, "independent, or paired: the same specimens in both groups."),
         Column("n_a", COUNT, "Specimens of group_a that have a value: the sampling units."),
         Column("n_b", COUNT, "Specimens of group_b that have a value."),
@@ -95,7 +95,7 @@ SPECIMEN_VALUES = Table(
         Column("group", TEXT, "Group of the specimen."),
         Column("specimen", TEXT, "Specimen: the sampling unit."),
         Column("n_scans", COUNT, "Scans of the specimen in the group."),
-        *_WHAT,
+        *WHAT,
         Column("value", REAL, "The specimen's value.", True),
     ),
 )
