@@ -122,8 +122,10 @@ class CorrelationAnswer:
 
     Parameters
     ----------
-    design, measured
-        Specimens and their values.
+    design : Design
+        The specimens.
+    measured : Measured
+        Their values.
     property_ : ndarray of float64, shape (n_units,)
         The property, NaN where it was not measured.
     rows : pyarrow.Table
