@@ -5,6 +5,7 @@ All coordinates are whole voxels in the order (plane, row, column) = (z, y, x); 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -73,6 +74,18 @@ class Box:
         """Return the part of this box that lies inside a volume of `shape`."""
         a = tuple(min(max(v, 0), n) for v, n in zip(self.start, shape, strict=True))
         b = tuple(min(max(v, 0), n) for v, n in zip(self.stop, shape, strict=True))
+        return Box((a[0], a[1], a[2]), (b[0], b[1], b[2]))
+
+    def meet(self, other: Box) -> Box:
+        """Return the part of this box that lies inside another one; empty where they do not meet.
+
+        Examples
+        --------
+        >>> Box((0, 0, 0), (4, 4, 4)).meet(Box((1, 2, 3), (9, 9, 9))).shape
+        (3, 2, 1)
+        """
+        a = tuple(map(max, self.start, other.start))
+        b = tuple(map(max, a, map(min, self.stop, other.stop)))
         return Box((a[0], a[1], a[2]), (b[0], b[1], b[2]))
 
     def within(self, outer: Box) -> tuple[slice, slice, slice]:
@@ -158,6 +171,15 @@ class TileGrid:
         )
         core = Box((start[0], start[1], start[2]), (stop[0], stop[1], stop[2]))
         return Tile(number, place, core)
+
+    def meet(self, box: Box) -> Iterator[Tile]:
+        """Yield the tiles that own voxels of a box that lies inside the volume, in raster order."""
+        z, y, x = (
+            range(a // t, -(-b // t))
+            for a, b, t in zip(box.start, box.stop, self.tile_shape, strict=True)
+        )
+        for place in itertools.product(z, y, x):
+            yield self.tile(self.number(place))
 
     def number(self, place: Triple) -> int:
         """Return the raster number of the tile at `place`."""

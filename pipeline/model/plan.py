@@ -385,6 +385,7 @@ def _plan_stages(
         ),
         ("seams", n_tiles, 0, 0, 0, 12 * 4 * max(tile // min(tile_shape), 1)),
         ("reduce", 0, 0, 0, 0, 0),
+        *_anatomy(recipe, n_tiles, n, tile),
         ("statistics", 0, 0, 0, 0, 0),
         ("catalogue", 0, 0, 0, 0, 0),
         ("present", n_tiles, 0, n * 4, n * 4 * phases, tile * (4 + 4 + 8) + tile * size * 2),
@@ -412,6 +413,19 @@ def _plan_stages(
             )
         )
     return tuple(planned)
+
+
+def _anatomy(
+    recipe: Recipe, n_tiles: int, n_voxels: int, tile: int
+) -> list[tuple[str, int, int, int, int, int]]:
+    """Return the row of the anatomy stage; none where nothing is asked of it."""
+    asked = recipe.describe
+    if not (asked.bending or asked.skeleton):
+        return []
+    # A tile's local ids and rows; the same of a box, its mask, and what is made of that.
+    a_voxel = 4 + 4 + 1 + max(2 * asked.bending, 16 * asked.skeleton)
+    n_bytes = tile * (4 + 4) + asked.largest_box * a_voxel
+    return [("anatomy", n_tiles, 0, n_voxels * 4, 0, n_bytes)]
 
 
 def _sample_bytes(header: VolumeHeader, recipe: Recipe) -> int:
@@ -468,6 +482,7 @@ def _parameters(recipe: Recipe, stage: str, header: VolumeHeader) -> object:
             [float(edge) for edge in header.require_voxel_um()],
         ],
         "reduce": list(recipe.load_axis),
+        "anatomy": recipe.describe.model_dump(mode="json"),
         "statistics": recipe.statistics.model_dump(mode="json"),
     }
     return parts.get(stage)

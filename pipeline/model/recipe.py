@@ -228,6 +228,14 @@ class Statistics(_Part):
     wanted_error: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.1
 
 
+class Describe(_Part):
+    """What is told of each particle beyond what its own voxels add up to; see stage `anatomy`."""
+
+    bending: bool = True
+    skeleton: bool = False
+    largest_box: Annotated[int, Field(ge=1000, le=2**28)] = 4_000_000
+
+
 class Recipe(_Part):
     r"""The complete parameters of a run.
 
@@ -245,6 +253,7 @@ class Recipe(_Part):
     phases: Annotated[tuple[Phase, ...], Field(min_length=2, max_length=64)]
     label: Label = Label()
     load_axis: tuple[float, float, float] = (1.0, 0.0, 0.0)
+    describe: Describe = Describe()
     statistics: Statistics = Statistics()
     elastic: dict[str, Elastic] = {}
     tiling: Tiling = Tiling()

@@ -15,6 +15,7 @@ from typing import Protocol
 from pipeline.errors import DamageError
 from pipeline.model.plan import Plan
 from pipeline.model.reports import TileReport
+from pipeline.stages.anatomy import AnatomyStage
 from pipeline.stages.catalogue import CatalogueStage
 from pipeline.stages.condition import ConditionStage
 from pipeline.stages.flatten import FlattenStage
@@ -60,6 +61,7 @@ STAGES: dict[str, Callable[[JobFolder, Plan], Stage]] = {
     "label": LabelStage,
     "seams": SeamsStage,
     "reduce": ReduceStage,
+    "anatomy": AnatomyStage,
     "statistics": StatisticsStage,
     "catalogue": CatalogueStage,
     "present": PresentStage,

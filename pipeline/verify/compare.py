@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.model.recipe import OUTSIDE, Phase
+from pipeline.verify.bending import compare_bending
 from pipeline.verify.cavities import compare_cavities
 from pipeline.verify.contacts import count_contacts_whole
 from pipeline.verify.findings import Finding, compare_values
@@ -248,6 +249,7 @@ class PhaseComparison:
         yield from self._flags(n)
         pores = self.outcome.phases == self.trial.recipe.pore
         yield from compare_cavities(self.columns, self.labels, pores, voxel_um, connectivity)
+        yield from compare_bending(self.columns, self.labels, voxel_um)
 
     def _sizes(self, regions: Regions) -> Iterator[Finding]:
         def whole(name: str, columns: list[str], unit: str, reference: str = SKIMAGE) -> Finding:

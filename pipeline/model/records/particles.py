@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from pipeline.model.records.columns import COUNT, FLAG, KEY, REAL, TEXT, Column, Table, axes
 
+SKELETON = ("n_junctions", "n_branches", "n_ends")
+ANATOMY = ("bending_um", "bending", *SKELETON)
+"""Columns that stage `anatomy` fills."""
+
 PARTICLES = Table(
     "particles",
     ("scan_id", "phase", "particle_id"),
@@ -149,6 +153,27 @@ PARTICLES = Table(
             "the Euler number, that alters the class.",
             True,
         ),
+        Column(
+            "bending_um",
+            REAL,
+            "Root mean square distance of the mid-surface of a platelet or branched body, the "
+            "middle of every line of voxels along the lattice axis nearest to its shortest axis, "
+            "from the best plane: bending, or crossing plates. Flat ones get 0.2 to 0.5 voxels. "
+            "Null for other classes of shape, and where the bounding box has more voxels than the "
+            "recipe's describe.largest_box.",
+            True,
+        ),
+        Column("bending", REAL, "bending_um / thickness_um.", True),
+        Column(
+            "n_junctions",
+            COUNT,
+            "Junctions of the skeleton (Lee, Kashyap & Chu 1994). Null unless the recipe says "
+            "describe.skeleton, and where the bounding box has more voxels than "
+            "describe.largest_box.",
+            True,
+        ),
+        Column("n_branches", COUNT, "Its branches, closed rings included.", True),
+        Column("n_ends", COUNT, "Its free ends.", True),
         Column("grey_mean", REAL, "Mean grey, in grey levels of the source."),
         Column("grey_sd", REAL, "Standard deviation of the grey, in grey levels of the source."),
         Column("grey_min", REAL, "Smallest grey, in grey levels of the source."),
