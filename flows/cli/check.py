@@ -54,4 +54,4 @@ def check(
     wishes = Wishes(replace=True, anew=True)
     folder = create_job(old.read_plan(), place, request.cluster, wishes)
     say(f"job {folder.name}")
-    show_result(drive(folder), as_json=False)
+    show_result(drive(folder), as_json=False, workspace=folder.workspace)

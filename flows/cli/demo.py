@@ -26,6 +26,7 @@ from pipeline.phantom.specimen import SpecimenSpec, Temper
 from pipeline.phantom.truth import Census
 from pipeline.phantom.writer import write_specimen
 from pipeline.report.pictures import Shown, write_pictures
+from pipeline.report.scan.dossier import write_report
 from pipeline.report.truth import TruthRow, compare_truth
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.volume import open_volume
@@ -96,7 +97,12 @@ def demo(
     shown = Shown(place, {SCANS[temper]: TITLES[temper] for temper in SCANS})
     jobs = {result.scan: result.job for result in results.values()}
     pictures = write_pictures(shown, jobs, folder, "iron-rich")
+    # The page and its numbers; the command `report` writes figures and tables as files too.
+    pages = [write_report(place, scan, formats=("html", "json"))[0] for scan in SCANS.values()]
     tell_limits(console)
+    console.print("Reports:", highlight=False)
+    for page in pages:
+        console.print(f"  {page}", highlight=False, soft_wrap=True)
     console.print("Pictures:", highlight=False)
     for picture in pictures:
         console.print(f"  {picture}", highlight=False, soft_wrap=True)
@@ -201,6 +207,7 @@ def tell_next(console: Console, place: Path) -> None:
     for line in (
         "Next:",
         f"  castcensus scans{where}",
+        f"  castcensus show {SCANS['F']}{where}",
         f'  castcensus query "{largest}"{where}',
         f"  castcensus fingerprint {SCANS['F']}{where}",
         "  castcensus plan YOUR-SLICES/ --voxel-um V",

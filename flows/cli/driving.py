@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+from flows.cli.census import tell_quality
 from flows.cli.console import print_json, say
 from flows.cli.progress import shown_progress
 from flows.cli.tables import print_table
@@ -54,8 +57,8 @@ def drive(
         raise
 
 
-def show_result(result: JobResult, as_json: bool) -> None:
-    """Print what a job left."""
+def show_result(result: JobResult, as_json: bool, workspace: Path) -> None:
+    """Print what a job left, and how good its scan is."""
     if as_json:
         print_json(result)
         return
@@ -67,3 +70,4 @@ def show_result(result: JobResult, as_json: bool) -> None:
         f"({result.planned_worker_bytes / MIB:,.0f} planned), "
         f"{result.stored_bytes / MIB:,.0f} MiB stored."
     )
+    tell_quality(workspace, result.scan, result.job)

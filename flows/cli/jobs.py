@@ -9,11 +9,20 @@ from typing import Annotated
 import typer
 
 from flows.cli import options
+from flows.cli.census import read_scan, scan_json, show_scan
 from flows.cli.console import print_json, say
 from flows.cli.driving import drive, show_result
 from flows.cli.tables import print_table
-from flows.jobs.status import JobStatus, cancel_job, find_job, list_jobs, show_job
+from flows.jobs.status import (
+    JobStatus,
+    cancel_job,
+    find_job,
+    is_job,
+    list_jobs,
+    show_job,
+)
 from flows.settings import load_settings
+from pipeline.errors import NotFoundError
 from pipeline.stores.catalogue import Catalogue
 
 Name = Annotated[
@@ -48,15 +57,33 @@ def jobs(workspace: options.Workspace = None, json_: options.AsJson = False) -> 
 
 
 def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson = False) -> None:
-    """Show one job: its state, its progress, its error or its result.
+    """Show a scan and its newest job, or one job.
+
+    Of a scan: its quality, its phases and main numbers with their intervals, and what to mind.
+    Of a job: its state, its progress, its error or its result.
 
     Example:  castcensus show A319-07-F
     """
     folder = load_settings(workspace).workspace
-    status = show_job(folder, job)
+    found = None if is_job(folder, job) else read_scan(folder, job)
+    try:
+        status = show_job(folder, job)
+    except NotFoundError:
+        # Counted, and its job's folder taken away since.
+        if found is None:
+            raise
+        status = None
     if json_:
-        print_json(status)
+        told = {} if status is None else status.model_dump(mode="json")
+        print(json.dumps(told | ({"census": scan_json(found)} if found else {}), indent=2))
         return
+    if found:
+        show_scan(found)
+    if status:
+        _show_status(folder, status)
+
+
+def _show_status(folder: Path, status: JobStatus) -> None:
     rows = {
         "job": status.job,
         "scan": status.scan,
@@ -104,7 +131,7 @@ def resume(
     """
     folder = find_job(load_settings(workspace).workspace, job)
     result = drive(folder, resuming=not detached, workers=workers, memory_limit=memory_limit)
-    show_result(result, json_)
+    show_result(result, json_, folder.workspace)
 
 
 def _notes(workspace: Path, status: JobStatus) -> list[str]:

@@ -25,7 +25,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "contrast": ("flows.cli.contrast", "contrast", "Say what a scan can show, before it is made."),
     "submit": ("flows.cli.submit", "submit", "Count a scan and enter it in the catalogue."),
     "jobs": ("flows.cli.jobs", "jobs", "List the jobs of the workspace."),
-    "show": ("flows.cli.jobs", "show", "Show one job."),
+    "show": ("flows.cli.jobs", "show", "Show a scan with its quality and main numbers, or a job."),
     "cancel": ("flows.cli.jobs", "cancel", "Ask a job to stop; it can be resumed."),
     "resume": ("flows.cli.jobs", "resume", "Go on with a job that was stopped or that failed."),
     "scans": ("flows.cli.catalogue", "scans", "List the scans of the catalogue."),

@@ -105,7 +105,7 @@ def submit(
         folder = create_job(planned, settings.workspace, on, wishes)
         say(f"job {folder.name}")
     if wait:
-        show_result(drive(folder), json_)
+        show_result(drive(folder), json_, settings.workspace)
         return
     pid = start_detached(folder)
     if json_:

@@ -220,6 +220,11 @@ def list_jobs(workspace: Path) -> list[JobStatus]:
     return sorted(statuses, key=lambda s: (s.created_at, s.job), reverse=True)
 
 
+def is_job(workspace: Path, name: str) -> bool:
+    """Tell whether a name is the id of a job."""
+    return (workspace / "jobs" / name / "status.json").is_file() and Path(name).name == name
+
+
 def find_job(workspace: Path, name: str) -> JobFolder:
     """Return the folder of a job, by its id or as the newest job of a scan.
 
@@ -228,7 +233,7 @@ def find_job(workspace: Path, name: str) -> JobFolder:
     NotFoundError
         If there is neither such a job nor such a scan.
     """
-    if (workspace / "jobs" / name / "status.json").is_file() and Path(name).name == name:
+    if is_job(workspace, name):
         return JobFolder(workspace / "jobs" / name)
     for status in list_jobs(workspace):
         if status.scan == name:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from pipeline.analysis.quality import Row, describe_quality
+
 HEADLINES: dict[tuple[str, float | None], str] = {
     ("volume_fraction", None): "volume fraction",
     ("number_density_mm3", None): "bodies per mm3, corrected for the border",
@@ -52,3 +54,31 @@ def pick_headlines(
         {**row, "words": f"{HEADLINES[row['quantity'], row['at']]} {row['reference']}".strip()}
         for row in chosen
     ]
+
+
+def list_warnings(scan: Row, phases: Sequence[Row], statistics: Iterable[Row]) -> list[str]:
+    """Return what a reader must mind: of the quality, then of the main numbers.
+
+    Parameters
+    ----------
+    scan : mapping
+        Row of `scans`.
+    phases : sequence of mapping
+        Rows of `phases`, dark to bright.
+    statistics : iterable of mapping
+        Rows of `statistics`.
+
+    Returns
+    -------
+    list of str
+        Each once; what holds for several phases names them all.
+    """
+    found = [line.warning for line in describe_quality(scan, phases)]
+    counted = [phase["phase"] for phase in phases if phase["kind"] == "particles"]
+    alike: dict[tuple[str, str], list[str]] = {}
+    for row in pick_headlines(statistics, counted):
+        # Contacts are put in words there, which is no warning.
+        if row["note"] and row["quantity"] != "contact_ratio":
+            alike.setdefault((row["words"], row["note"]), []).append(row["phase"])
+    found += [f"{words}, {', '.join(names)}: {note}" for (words, note), names in alike.items()]
+    return list(dict.fromkeys(warning for warning in found if warning))

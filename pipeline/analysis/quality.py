@@ -119,6 +119,38 @@ def describe_quality(scan: Row, phases: Sequence[Row]) -> list[QualityLine]:
     ]
 
 
+def summarise_quality(scan: Row, phases: Sequence[Row]) -> str:
+    """Return the quality of a scan in a short paragraph, without its warnings.
+
+    Parameters
+    ----------
+    scan : mapping
+        Row of `scans`.
+    phases : sequence of mapping
+        Rows of `phases`, dark to bright.
+
+    Returns
+    -------
+    str
+        Noise, least contrast of neighbouring phases, sharpness, and voxels in doubt.
+    """
+    lines = {line.name: line for line in describe_quality(scan, phases)}
+    told = [f"noise {lines['noise'].words}"]
+    order = [phase["phase"] for phase in phases]
+    rated = [
+        (pair.after if pair.before is None else pair.before, pair)
+        for pair in list_contrasts(scan, phases)
+        if order.index(pair.bright) - order.index(pair.dark) == 1
+    ]
+    known = [(value, pair) for value, pair in rated if value is not None]
+    if known:
+        value, pair = min(known, key=lambda found: found[0])
+        names = f"{pair.dark} - {pair.bright}"
+        told.append(f"least contrast of neighbours {value:.3g} times the noise ({names})")
+    told += [f"{name} {lines[name].words}" for name in ("sharpness", "doubt")]
+    return "Quality: " + "; ".join(told) + "."
+
+
 def _describe_specimen(scan: Row) -> QualityLine:
     total = scan["size_z_vx"] * scan["size_y_vx"] * scan["size_x_vx"]
     n = scan["n_voxels_mask"]

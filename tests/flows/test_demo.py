@@ -26,6 +26,10 @@ def test_the_demonstration_runs_and_runs_again(castcensus: Any, tmp_path: Path) 
     assert (rows[0]["specimen"], rows[0]["temper"]) == ("bracket-07", "T6")
     check_counts(place)
     check_pictures(place / "reports" / "demo", out)
+    for scan in SCANS:
+        page = place / "reports" / scan / "report.html"
+        assert str(page) in out
+        assert f"Census of scan {scan}" in page.read_text()
     prints = [fingerprint_scan(place, scan) for scan in SCANS]
 
     _, err = castcensus("demo", "--size", "96", "--workspace", place)

@@ -99,7 +99,11 @@ def test_a_job_leaves_a_scan_its_rows_and_a_result(wanted: dict[str, Any]) -> No
     assert (row["temper"], row["tags"], row["voxel_z_um"]) == ("T6", ["a"], 2.0)
     shown = wanted["run"].json("show", "S")
     assert shown["result"]["particles"] == wanted["particles"]
+    assert shown["census"]["job"] == wanted["job"]
+    counted = {row["phase"]: row["n_particles"] for row in shown["census"]["phases"]}
+    assert wanted["particles"].items() <= counted.items()
     assert wanted["run"].json("resume", wanted["job"])["seconds"] == wanted["seconds"]
+    assert "Quality: noise" in wanted["run"]("resume", wanted["job"])[1]
     stated = json.loads(wanted["run"]("statistics", "S", "--format", "json")[0])
     fraction = next(r for r in stated if r["quantity"] == "volume_fraction" and r["at"] is None)
     assert fraction["low"] <= fraction["value"] <= fraction["high"]

@@ -67,6 +67,35 @@ def test_the_variance_of_the_fraction_is_that_of_the_model():
     assert np.mean(found) == pytest.approx(sd, rel=0.12)
 
 
+def test_scatter_of_subvolumes_falls_to_the_law_of_the_integral_range():
+    """Variance in cubes of edge a: int g(r) (C(r) - p^2) 4 pi r^2 dr / a^6, exact for any a > 2 R.
+
+    g is the covariogram of the cube in the mean of all directions, and C(r) - p^2 that of the test
+    above; for large cubes it is p (1 - p) A / a^3 (Matheron 1971).
+    """
+    model, rng = BallModel(3.0, 0.15), np.random.default_rng(8)
+    r = np.linspace(0, 2 * model.radius_vx, 2001)
+    ball = 4 / 3 * np.pi * model.radius_vx**3
+    overlap = ball * (1 - 3 * r / (4 * model.radius_vx) + r**3 / (16 * model.radius_vx**3))
+    excess = np.exp(-2 * model.eta) * np.expm1(model.intensity * overlap) * 4 * np.pi * r**2
+    p = model.fraction
+    reach = np.trapezoid(excess, r) / (p * (1 - p))
+    found, ranges = {8: [], 16: [], 32: []}, []
+    for _ in range(30):
+        counts = count_volume(model.draw((64, 64, 64), rng).astype(np.uint8), 2)
+        for row in describe_fraction(counts, 1, 0.1):
+            if row.quantity == "volume_fraction_scatter" and round(row.at) in found:
+                found[round(row.at)].append((row.value * p) ** 2)
+            if row.quantity == "integral_range_um3":
+                ranges.append(row.value)
+    for edge, variances in found.items():
+        cube = edge**3 - 1.5 * edge**2 * r + 2 / np.pi * edge * r**2 - r**3 / (4 * np.pi)
+        wanted = np.trapezoid(cube * excess, r) / edge**6
+        assert np.mean(variances) == pytest.approx(wanted, rel=0.2), edge
+        assert wanted < p * (1 - p) * reach / edge**3
+    assert np.mean(ranges) == pytest.approx(reach, rel=0.2)
+
+
 def test_number_density_of_plates_is_unbiased_and_uncorrected_counts_are_not():
     model, rng, shape = PlateModel(), np.random.default_rng(7), (100, 100, 100)
     corrected, inside, touching = [], [], []

@@ -9,8 +9,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from pipeline.analysis.headlines import pick_headlines
-from pipeline.analysis.quality import describe_quality
+from pipeline.analysis.headlines import list_warnings
 from pipeline.model.cautions import CAUTIONS
 from pipeline.report.scan.evidence import PIXELS_AN_INCH, Evidence, Plate
 from pipeline.report.scan.tables import TableOf
@@ -24,29 +23,6 @@ class Section:
     title: str
     plates: Sequence[Plate]
     tables: Sequence[TableOf] = ()
-
-
-def list_warnings(evidence: Evidence) -> list[str]:
-    """Return what a reader must mind: of the quality, then of the main numbers.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        The scan.
-
-    Returns
-    -------
-    list of str
-        Each once.
-    """
-    found = [line.warning for line in describe_quality(evidence.scan, evidence.phases)]
-    alike: dict[tuple[str, str], list[str]] = {}
-    for row in pick_headlines(evidence.statistics, evidence.counted):
-        # Contacts are put in words there, which is no warning.
-        if row["note"] and row["quantity"] != "contact_ratio":
-            alike.setdefault((row["words"], row["note"]), []).append(row["phase"])
-    found += [f"{words}, {', '.join(names)}: {note}" for (words, note), names in alike.items()]
-    return list(dict.fromkeys(warning for warning in found if warning))
 
 
 def render_page(evidence: Evidence, sections: Sequence[Section]) -> str:
@@ -77,7 +53,7 @@ def render_page(evidence: Evidence, sections: Sequence[Section]) -> str:
     return environment.get_template("report.html.j2").render(
         title=f"Census of scan {evidence.scan_id}",
         subtitle=told or "no facts about the specimen were stated",
-        warnings=list_warnings(evidence),
+        warnings=list_warnings(scan, evidence.phases, evidence.statistics),
         tiles=_tiles(evidence),
         sections=[
             {"title": s.title, "plates": [_embed(p) for p in s.plates], "tables": s.tables}
