@@ -18,7 +18,7 @@ Row = npt.NDArray[np.float32]
 _STRIDE = 384
 _SPARE = 32
 
-ROWS_VX = 128
+ROWS_VX = 32
 """Rows of a tile that are filtered at a time, to keep the scratch planes in a processor's cache."""
 
 ITERATIONS_MAX = 50
