@@ -31,6 +31,7 @@ _BLOCKS_AN_EDGE = 256
 _SMALLEST_BLOCK = 4
 
 _CUBE = np.ones((3, 3, 3), np.bool_)
+_EITHER = np.uint8(2)
 
 # What air must look like before a volume is said to show any.
 _FEWEST_AIR = 0.002  # of the blocks, those that have air all round
@@ -351,33 +352,75 @@ def _interpolate(
     wanted = np.int64(level) * whole * whole
     left = max(-start[2], 0)
     right = min(shape[2] - start[2], nx)
-    first, _, _ = _place(start[2], shape[2], mean.shape[2], block)
-    _, last, _ = _place(start[2] + nx - 1, shape[2], mean.shape[2], block)
-    excess = np.empty(last + 1, np.int64)
+    excess = np.empty(mean.shape[2], np.int64)
+    ends = np.empty(right - left + 1, np.int64)
+    sides = np.empty(right - left + 1, np.uint8)
+    n, about = 0, (-1, -1, -1, -1)
     for z in range(nz):
         z0, z1, wz = _place(start[0] + z, shape[0], mean.shape[0], block)
         for y in range(ny):
             y0, y1, wy = _place(start[1] + y, shape[1], mean.shape[1], block)
             a, b, c, d = mean[z0, y0], mean[z0, y1], mean[z1, y0], mean[z1, y1]
-            for i in range(first, last + 1):
-                near = np.int64(a[i]) * (whole - wy) + np.int64(b[i]) * wy
-                far = np.int64(c[i]) * (whole - wy) + np.int64(d[i]) * wy
-                excess[i] = near * (whole - wz) + far * wz - wanted
+            if about != (z0, z1, y0, y1):
+                # Rows between the same four rows of blocks part at the same places.
+                n = _part_row(a, b, c, d, level, block, shape[2], start[2] + left, ends, sides)
+                about = (z0, z1, y0, y1)
             row = inside[z, y]
-            _cross_row(excess, block, shape[2], start[2] + left, row[left:right])
+            seen = row[left:right]
+            x = 0
+            for i in range(n):
+                if sides[i] != _EITHER:
+                    seen[x : ends[i]] = sides[i]
+                else:
+                    first, _, _ = _place(start[2] + left + x, shape[2], excess.size, block)
+                    _, last, _ = _place(start[2] + left + ends[i] - 1, shape[2], excess.size, block)
+                    for k in range(first, last + 1):
+                        near = np.int64(a[k]) * (whole - wy) + np.int64(b[k]) * wy
+                        far = np.int64(c[k]) * (whole - wy) + np.int64(d[k]) * wy
+                        excess[k] = near * (whole - wz) + far * wz - wanted
+                    _cross(excess, block, shape[2], start[2] + left + x, seen[x : ends[i]])
+                x = ends[i]
             row[:left] = row[left]
             row[right:] = row[right - 1]
 
 
 @njit(nogil=True, cache=True)
-def _cross_row(
-    excess: npt.NDArray[np.int64],
+def _part_row(
+    a: Means,
+    b: Means,
+    c: Means,
+    d: Means,
+    level: int,
     block: int,
     n_voxels: int,
     start: int,
-    row: Inside,
+    ends: npt.NDArray[np.int64],
+    sides: Inside,
+) -> int:
+    """Part a row into stretches inside, outside and either; return how many.
+
+    Between blocks that all reach the level, or all do not, interpolation has nothing to decide.
+    """
+    n, x, size = 0, 0, ends.size - 1
+    while x < size:
+        x0, x1, weight = _place(start + x, n_voxels, a.size, block)
+        x = min(x + (2 * block - 1 - weight) // 2 + 1, size)
+        least = min(a[x0], b[x0], c[x0], d[x0], a[x1], b[x1], c[x1], d[x1])
+        most = max(a[x0], b[x0], c[x0], d[x0], a[x1], b[x1], c[x1], d[x1])
+        side = np.uint8(1) if least >= level else np.uint8(0) if most < level else _EITHER
+        if n and sides[n - 1] == side:
+            ends[n - 1] = x
+        else:
+            sides[n], ends[n] = side, x
+            n += 1
+    return n
+
+
+@njit(nogil=True, cache=True)
+def _cross(
+    excess: npt.NDArray[np.int64], block: int, n_voxels: int, start: int, row: Inside
 ) -> None:
-    """Mark where a row's excess over the level, linear between block centres, is not negative."""
+    """Mark where the excess over the level, linear between block centres, is not negative."""
     whole = 2 * block
     x = 0
     while x < row.size:
@@ -385,12 +428,9 @@ def _cross_row(
         # The weight grows by 2 a voxel; the next stretch begins where it would reach the whole.
         stop = min(x + (whole - 1 - weight) // 2 + 1, row.size)
         low, high = excess[x0], excess[x1]
-        if (low >= 0) == (high >= 0):
-            row[x:stop] = np.uint8(low >= 0)
-        else:
-            for i in range(x, stop):
-                step = weight + 2 * (i - x)
-                row[i] = np.uint8(low * (whole - step) + high * step >= 0)
+        for i in range(x, stop):
+            step = weight + 2 * (i - x)
+            row[i] = np.uint8(low * (whole - step) + high * step >= 0)
         x = stop
 
 

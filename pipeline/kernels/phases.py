@@ -216,8 +216,14 @@ def _refine(
     nz, ny, nx = out.shape
     r = EDGE_REACH_VX
     steepest = np.empty(nx, np.uint16)
+    any_of = np.empty((ny + 4, nx + 4), np.uint8)
+    all_of = np.empty((ny + 4, nx + 4), np.uint8)
+    mixed = np.empty(nx, np.bool_)
     for z in range(nz):
+        for y in range(ny + 4):
+            _join_planes(plain, z + r, y + r - 2, any_of[y], all_of[y])
         for y in range(ny):
+            _mark_mixed(any_of, all_of, y, mixed)
             _steepest(
                 grey[z + r, y + r],
                 grey[z + r - 1, y + r],
@@ -228,11 +234,42 @@ def _refine(
             )
             for x in range(nx):
                 p = plain[z + r, y + r, x + r]
-                if steepest[x] >= steep[p] and p != OUTSIDE:
-                    p = _decide(grey, plain, z + r, y + r, x + r, p, cuts, sharpened, even)
-                if film[p]:
-                    p = _part_film(grey, plain, z + r, y + r, x + r, p, cuts, sharpened, even)
+                # With one phase within two voxels there is no other to go to: most voxels.
+                if mixed[x]:
+                    if steepest[x] >= steep[p] and p != OUTSIDE:
+                        p = _decide(grey, plain, z + r, y + r, x + r, p, cuts, sharpened, even)
+                    if film[p]:
+                        p = _part_film(grey, plain, z + r, y + r, x + r, p, cuts, sharpened, even)
                 out[z, y, x] = p
+
+
+@njit(nogil=True, cache=True)
+def _join_planes(plain: Phases, z: int, y: int, any_of: Phases, all_of: Phases) -> None:
+    """Write the bits that any, and that all, of five voxels one above the other have; a row."""
+    start = EDGE_REACH_VX - 2
+    first = plain[z - 2, y]
+    for x in range(any_of.size):
+        any_of[x] = all_of[x] = first[x + start]
+    for dz in range(-1, 3):
+        row = plain[z + dz, y]
+        for x in range(any_of.size):
+            any_of[x] |= row[x + start]
+            all_of[x] &= row[x + start]
+
+
+@njit(nogil=True, cache=True)
+def _mark_mixed(any_of: Phases, all_of: Phases, y: int, mixed: npt.NDArray[np.bool_]) -> None:
+    """Mark the voxels of a row with more than one phase in the 5x5x5 voxels about them."""
+    either, both = any_of[y].copy(), all_of[y].copy()
+    for dy in range(1, 5):
+        more, fewer = any_of[y + dy], all_of[y + dy]
+        for x in range(either.size):
+            either[x] |= more[x]
+            both[x] &= fewer[x]
+    for x in range(mixed.size):
+        one = either[x] | either[x + 1] | either[x + 2] | either[x + 3] | either[x + 4]
+        same = both[x] & both[x + 1] & both[x + 2] & both[x + 3] & both[x + 4]
+        mixed[x] = one != same
 
 
 @njit(nogil=True, cache=True)
