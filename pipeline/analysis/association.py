@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, stats
 
+from pipeline.analysis.blocks import sum_shifted
 from pipeline.analysis.estimates import LEVEL
 from pipeline.analysis.sampling import touching_sums
 
@@ -169,12 +169,10 @@ def meeting_ratio(voxels: Counts, shifts: Counts, subject: int, other: int) -> A
         return None
     hits = voxels[..., other]
     free = voxels.sum(-1) - voxels[..., subject]
-
-    def density(place: tuple[Counts, ...]) -> float | None:
-        room = int(free[place].sum())
-        return int(hits[place].sum()) / room if room else None
-
-    return _compare(np.nonzero(held), held.shape, shifts, density)
+    place = np.argwhere(held)
+    ones = np.ones(len(place), np.int64)
+    every = _with_none(shifts)
+    return _compare(sum_shifted(hits, place, ones, every), sum_shifted(free, place, ones, every))
 
 
 def distance_ratio(
@@ -210,30 +208,23 @@ def distance_ratio(
     if len(shifts) < FEWEST_SHIFTS or not held.any() or not target.any() or target.all():
         return None
     distance = ndimage.distance_transform_edt(~target, sampling=block_um)
-    inside = voxels.sum(-1) > 0
-    weight = voxels[..., subject][held]
-
-    def mean(place: tuple[Counts, ...]) -> float | None:
-        w = np.where(inside[place], weight, 0)
-        total = int(w.sum())
-        return float((w * distance[place]).sum()) / total if total else None
-
-    return _compare(np.nonzero(held), held.shape, shifts, mean)
+    inside = (voxels.sum(-1) > 0).astype(np.int64)
+    place, weight = np.argwhere(held), voxels[..., subject][held]
+    every = _with_none(shifts)
+    far = sum_shifted(distance * inside, place, weight, every)
+    return _compare(far, sum_shifted(inside, place, weight, every))
 
 
-def _compare(
-    place: tuple[Counts, ...],
-    shape: tuple[int, ...],
-    shifts: Counts,
-    measure: Callable[[tuple[Counts, ...]], float | None],
-) -> Attraction | None:
-    """Set a measure of blocks beside the same of the blocks shifted."""
-    observed = measure(place)
-    moved = [
-        measure(tuple((p + s) % n for p, s, n in zip(place, shift, shape, strict=True)))
-        for shift in shifts.tolist()
-    ]
-    known = np.array([value for value in moved if value is not None])
+def _with_none(shifts: Counts) -> Counts:
+    """Return the shifts after the one that leaves all in place."""
+    return np.concatenate([np.zeros((1, 3), np.int64), shifts])
+
+
+def _compare(sums: Counts | Reals, room: Counts) -> Attraction | None:
+    """Set a mean over blocks, sums over room, beside the same of the blocks shifted."""
+    observed = float(sums[0] / room[0]) if room[0] else None
+    wide = room[1:] > 0
+    known = sums[1:][wide] / room[1:][wide]
     if observed is None or known.size < FEWEST_SHIFTS:
         return None
     expected = float(known.mean())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -52,11 +52,11 @@ class ScanCounts:
     pairs: Counts
     steps: Steps
     load_axis: tuple[float, float, float]
+    searched: Counts = field(init=False, repr=False, compare=False)
+    """Voxels inside the specimen by block."""
 
-    @property
-    def searched(self) -> Counts:
-        """Voxels inside the specimen by block."""
-        return np.asarray(self.voxels.sum(-1))
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "searched", self.voxels.sum(-1))
 
     @property
     def voxel_um3(self) -> float:
@@ -66,7 +66,7 @@ class ScanCounts:
     @property
     def n_searched(self) -> int:
         """Voxels inside the specimen."""
-        return int(self.voxels.sum())
+        return int(self.searched.sum())
 
     def fraction(self, phase: int) -> float | None:
         """Return the share of a phase; None where nothing was searched."""

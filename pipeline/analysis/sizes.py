@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from pipeline.analysis.blocks import count_full_boxes
 from pipeline.analysis.estimates import LEVEL
 
 Counts = NDArray[np.int64]
@@ -81,34 +82,24 @@ class Field:
             places = np.maximum(np.array(self.shape) - size + 1, 0)
             return np.asarray(places.prod(1), np.int64)
         unique, back = np.unique(size, axis=0, return_inverse=True)
-        cache: dict[tuple[int, ...], int] = {}
+        cache: dict[tuple[int, int], Counts] = {}
         places = np.array([self._places(s, cache) for s in unique.tolist()], np.int64)
         return places[back.reshape(-1)]
 
-    def _places(self, size: Sequence[int], cache: dict[tuple[int, ...], int]) -> int:
+    def _places(self, size: Sequence[int], cache: dict[tuple[int, int], Counts]) -> int:
         # A box of q edges and r + 1 voxels meets q + 1 blocks from edge - r offsets, q + 2 from r.
         options = []
         for n in size:
             q, r = divmod(n - 1, self.block)
             options.append([(q + 1, self.block - r), *([(q + 2, r)] if r else [])])
         total = 0
-        for choice in product(*options):
-            spans = tuple(span for span, _ in choice)
-            if spans not in cache:
-                cache[spans] = int((self._inside(spans) == math.prod(spans)).sum())
-            total += cache[spans] * math.prod(offsets for _, offsets in choice)
+        for (height, n_z), (width, n_y), (length, n_x) in product(*options):
+            if (height, width) not in cache:
+                cache[height, width] = count_full_boxes(self._sums, height, width)
+            found = cache[height, width]
+            if length < found.size:
+                total += int(found[length]) * n_z * n_y * n_x
         return total
-
-    def _inside(self, spans: tuple[int, ...]) -> Counts:
-        """Return how many full blocks each box of blocks of that shape holds."""
-        found = self._sums
-        for axis, span in enumerate(spans):
-            n = found.shape[axis]
-            if span >= n:
-                return np.zeros((0, 0, 0), np.int64)
-            ahead = np.take(found, np.arange(span, n), axis)
-            found = ahead - np.take(found, np.arange(n - span), axis)
-        return found
 
     def holds(self, start: Counts, stop: Counts) -> NDArray[np.bool_]:
         """Tell which boxes lie inside the field.

@@ -78,7 +78,7 @@ def open_pool(n_workers: int) -> Iterator[ProcessPoolExecutor]:
 
 def _arrive(seconds: float) -> None:
     """Import what a worker needs, and stay until the others have come too."""
-    from pipeline.stages.registry import process_tile  # noqa: F401, PLC0415
+    from pipeline.stages.registry import process_tile  # noqa: F401
 
     time.sleep(seconds)
 
@@ -102,7 +102,9 @@ def run_timed(job: JobFolder, mapper: MapTiles) -> list[StageTime]:
             job.path,
             stage.name,
             mapper,
-            lambda progress, kept=reports: kept.append(progress.report) if progress.report else None,
+            lambda progress, kept=reports: (
+                kept.append(progress.report) if progress.report else None
+            ),
         )
         seconds = time.perf_counter() - start
         peak = max((r.peak_bytes for r in reports), default=0) / 2**20

@@ -96,7 +96,7 @@ def profile(folder: Path, size: int, overrides: list[str], top: int) -> dict[str
 
 
 def _run(job: Path, clock: Clock, n_voxels: int = 0, top: int = 0) -> dict[str, dict[str, float]]:
-    from pipeline.stores.job import JobFolder  # noqa: PLC0415
+    from pipeline.stores.job import JobFolder
 
     shares = {}
     for stage in JobFolder(job).read_plan().stages:
@@ -114,7 +114,9 @@ def _run(job: Path, clock: Clock, n_voxels: int = 0, top: int = 0) -> dict[str, 
         shares[stage.name] = {"whole": whole, **parts}
         if n_voxels:
             ns = [1e9 * s / n_voxels for s in (whole, *parts.values())]
-            print(f"{stage.name:12} {ns[0]:9.1f} {ns[1]:7.1f} {ns[2]:8.1f} {ns[3]:7.1f} {ns[4]:7.1f}")
+            print(
+                f"{stage.name:12} {ns[0]:9.1f} {ns[1]:7.1f} {ns[2]:8.1f} {ns[3]:7.1f} {ns[4]:7.1f}"
+            )
             longest = sorted(clock.names.items(), key=lambda item: -item[1])[:top]
             for (kind, name), seconds in longest:
                 print(f"{'':14}{1e9 * seconds / n_voxels:7.1f}  {kind} {name}")
