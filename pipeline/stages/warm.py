@@ -10,6 +10,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.blocks import count_full_boxes, sum_shifted
 from pipeline.kernels.assessment import Constants, assess_particle
 from pipeline.kernels.bilateral import denoise_bilateral
 from pipeline.kernels.bodies import label_tile
@@ -70,6 +71,7 @@ def warm_kernels() -> None:
     sums = fold_blocks(grey, (0, 0, 0), coarse_block_vx(shape))[1]
     mask = mask_box(estimate_mask(sums, shape, coarse_block_vx(shape)), Box((0, 0, 0), shape))
     _warm_flatten(grey)
+    _warm_blocks()
     fold_histogram(grey, mask)
     fold_histogram(grey, None)
     fold_gradients(grey, mask)
@@ -105,6 +107,14 @@ def _warm_flatten(grey: NDArray[np.uint16]) -> None:
     if window is not None:
         fold_evenness(grey, box, *inner_blocks(None, grey.shape), geometry, window)
     flatten_grey(grey, box, plain_correction(geometry, 24), 0, 65535)
+
+
+def _warm_blocks() -> None:
+    sums = np.zeros((4, 4, 4), np.int64)
+    count_full_boxes(sums, 1, 1)
+    place = np.zeros((1, 3), np.int64)
+    sum_shifted(sums, place, place[0, :1], place)
+    sum_shifted(sums.astype(np.float64), place, place[0, :1], place)
 
 
 def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
