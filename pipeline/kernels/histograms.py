@@ -154,6 +154,28 @@ def float_grey_scale(counts: Histogram, tail: float = 1e-5) -> tuple[float, floa
     return 1.1 * span / (_LEVELS - 1), low - 0.05 * span
 
 
+def float_median(counts: Histogram) -> float:
+    """Return the median of float voxels, as a value of its bin.
+
+    Parameters
+    ----------
+    counts : numpy.ndarray
+        int64 of length 65536, from `fold_float_histogram`; not empty.
+
+    Returns
+    -------
+    float
+        The bin's lower edge: low by less than one part in 128.
+
+    Examples
+    --------
+    >>> float_median(fold_float_histogram(np.array([[[1.0, 2.5, 7.0]]], np.float32))[0])
+    2.5
+    """
+    ascending = np.cumsum(counts)
+    return _float_edge(int(np.searchsorted(ascending, ascending[-1] // 2, side="right")))
+
+
 def grey_bins(histogram: Histogram, most: int = 256) -> tuple[npt.NDArray[np.int64], Histogram]:
     """Return the first grey level of every bin and the voxels in it.
 

@@ -74,6 +74,11 @@ class CoarseMask:
         """Grey level of the air about the specimen; None where none is seen."""
         return int(self.mean.min()) if self.present else None
 
+    @property
+    def specimen(self) -> int | None:
+        """Grey level of the specimen, most of which is matrix; None where no air is seen."""
+        return int(self.mean.max()) if self.present else None
+
 
 def coarse_block_vx(shape: Triple) -> int:
     """Return the edge of the blocks that a volume's mask is estimated on.

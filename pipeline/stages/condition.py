@@ -83,12 +83,19 @@ class ConditionStage:
             grey = self.flattener.apply(grey, box)
         padded = pad_edges(grey, wanted, box)
         spare = self.halo - self.margin
-        filtered = self.filter.apply(padded, spare)
-        if self.scale.n_nonfinite:
-            # A voxel without a value gets none from its neighbours either.
-            own = padded[(slice(spare, -spare or None),) * 3]
-            filtered = np.where(own == 0, np.uint16(0), np.maximum(filtered, 1))
-        return filtered
+        if not self.scale.n_nonfinite:
+            return self.filter.apply(padded, spare)
+        # A voxel without a value gets none from its neighbours, and gives them that of the matrix.
+        empty = padded == 0
+        filtered = self.filter.apply(np.where(empty, self.filling, padded), spare)
+        own = empty[(slice(spare, -spare or None),) * 3]
+        return np.where(own, np.uint16(0), np.maximum(filtered, 1))
+
+    @cached_property
+    def filling(self) -> np.uint16:
+        """What a voxel without a value counts as in its neighbours' windows: one for the scan."""
+        seen = None if self.mask is None else self.mask.specimen
+        return np.uint16(self.scale.middle if seen is None else seen)
 
     def fold(self) -> None:
         """Leave the histograms to the segment stage."""

@@ -28,11 +28,14 @@ class GreyScale:
         The affine scale; integers of the source stay exact with a gain of 1.
     n_nonfinite : int
         Voxels that were not finite: conditioned grey 0 is theirs alone where the source is float.
+    middle : int
+        Median grey of a float source on the conditioned scale.
     """
 
     gain: float
     offset: float
     n_nonfinite: int = 0
+    middle: int = 0
 
     def apply(self, voxels: NDArray[Any]) -> NDArray[np.uint16]:
         """Return voxels on the conditioned scale."""

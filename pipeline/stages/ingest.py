@@ -13,10 +13,15 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.errors import DataError
-from pipeline.kernels.histograms import float_grey_scale, fold_float_histogram, fold_histogram
+from pipeline.kernels.histograms import (
+    float_grey_scale,
+    float_median,
+    fold_float_histogram,
+    fold_histogram,
+)
 from pipeline.kernels.pyramid import halve_mean
 from pipeline.model.grid import Box
-from pipeline.model.plan import Plan
+from pipeline.model.plan import GREY_LEVELS, Plan
 from pipeline.stages.grey import (
     INTEGER_OFFSETS,
     GreyScale,
@@ -129,4 +134,5 @@ class IngestStage:
                 "--set condition.nonfinite=outside.",
             )
         gain, offset = float_grey_scale(histogram)
-        return GreyScale(gain, offset, n_nonfinite)
+        middle = min(max(round((float_median(histogram) - offset) / gain), 1), GREY_LEVELS - 1)
+        return GreyScale(gain, offset, n_nonfinite, middle)

@@ -7,7 +7,8 @@ line a volume and phase, with the default recipe and no hints, and which bars it
 `--cupping 0.1 --rings 0.02 --drift 0.01` adds artefacts, `--projected` really projects and
 reconstructs (at most 256 voxels an edge); `--against FILE` tells which figures are worse by more
 than a fifth than those of the same volumes in an earlier `--json FILE`.  `--absent` takes specimens
-that lack phases, `--guided` tells the recipe the beam.
+that lack phases, with `--guided`, which states the beam of the scan, also those without iron-rich
+bodies.
 """
 
 from __future__ import annotations
@@ -66,10 +67,9 @@ ABSENT = [
     (0.04, 0.006, 0.0),
     (0.04, 0.0, 0.0),
     (0.0, 0.0, 0.0),
-    (0.0, 0.006, 0.004),
-    (0.0, 0.006, 0.0),
-    (0.0, 0.0, 0.004),
 ]
+WITHOUT_IRON = [(0.0, 0.006, 0.004), (0.0, 0.006, 0.0), (0.0, 0.0, 0.004)]
+"""Rank alone calls copper-rich bodies iron-rich there."""
 COUNTED_VOXELS = 125
 SHELL_VX = 6
 NAMES = ("pore", "iron-rich", "copper-rich")
@@ -303,7 +303,9 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="file for all figures")
     given = parser.parse_args()
     artefacts = Artefacts(cupping=given.cupping, rings=given.rings, drift=given.drift)
-    contents = ABSENT if given.absent else FRACTIONS[: given.mixtures]
+    contents = FRACTIONS[: given.mixtures]
+    if given.absent:
+        contents = [*ABSENT, *WITHOUT_IRON] if given.guided else ABSENT
     cases = [
         Case(
             SpecimenSpec(

@@ -176,6 +176,13 @@ def test_voxels_that_are_not_finite_taken_as_outside(specimen, make_job, denoise
     assert scan["n_voxels_nonfinite"] == 66
     inside = phases != 255
     assert scan["n_voxels_mask"] == np.count_nonzero(inside)
+    # Windows that hold such voxels are as bright as others: these count as matrix there.
+    grey = open_volume(folder.conditioned)[...]
+    empty = ~np.isfinite(volume)
+    assert not grey[empty].any()
+    beside = grey[ndimage.binary_dilation(empty) & ~empty]
+    matrix = grey[phases == 1]
+    assert np.median(beside) > matrix.mean() - 3 * matrix.std()
 
 
 def test_volume_of_nothing_but_nan(make_job):
