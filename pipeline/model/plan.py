@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 from pydantic import BaseModel, ConfigDict
 
 from pipeline.errors import PlanError
+from pipeline.model.distances import plan_distances
 from pipeline.model.expectation import Expectation
 from pipeline.model.grid import TileGrid, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
@@ -386,6 +387,7 @@ def _plan_stages(
         ("seams", n_tiles, 0, 0, 0, 12 * 4 * max(tile // min(tile_shape), 1)),
         ("reduce", 0, 0, 0, 0, 0),
         *_anatomy(recipe, n_tiles, n, tile),
+        *_distances(header, recipe, tile_shape, n_tiles),
         ("statistics", 0, 0, 0, 0, 0),
         ("catalogue", 0, 0, 0, 0, 0),
         ("present", n_tiles, 0, n * 4, n * 4 * phases, tile * (4 + 4 + 8) + tile * size * 2),
@@ -426,6 +428,17 @@ def _anatomy(
     a_voxel = 4 + 4 + 1 + max(2 * asked.bending, 16 * asked.skeleton)
     n_bytes = tile * (4 + 4) + asked.largest_box * a_voxel
     return [("anatomy", n_tiles, 0, n_voxels * 4, 0, n_bytes)]
+
+
+def _distances(
+    header: VolumeHeader, recipe: Recipe, tile_shape: Triple, n_tiles: int
+) -> list[tuple[str, int, int, int, int, int]]:
+    """Return the row of the distances stage; none where the recipe asks for no distances."""
+    if not recipe.describe.thickness:
+        return []
+    steps = plan_distances(recipe, header.require_voxel_um(), tile_shape)
+    most = max(step.n_bytes for step in steps)
+    return [("distances", n_tiles, max(steps[0].halo), header.n_voxels * 4, 0, most)]
 
 
 def _sample_bytes(header: VolumeHeader, recipe: Recipe) -> int:
@@ -483,6 +496,7 @@ def _parameters(recipe: Recipe, stage: str, header: VolumeHeader) -> object:
         ],
         "reduce": list(recipe.load_axis),
         "anatomy": recipe.describe.model_dump(mode="json"),
+        "distances": recipe.describe.model_dump(mode="json"),
         "statistics": recipe.statistics.model_dump(mode="json"),
     }
     return parts.get(stage)

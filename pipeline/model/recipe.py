@@ -229,11 +229,16 @@ class Statistics(_Part):
 
 
 class Describe(_Part):
-    """What is told of each particle beyond what its own voxels add up to; see stage `anatomy`."""
+    """What is told of each particle beyond what its own voxels add up to.
+
+    See stages `anatomy` and `distances`.
+    """
 
     bending: bool = True
     skeleton: bool = False
     largest_box: Annotated[int, Field(ge=1000, le=2**28)] = 4_000_000
+    thickness: bool = True
+    thickness_max_vx: Annotated[float, Field(ge=8.0, le=256.0)] = 128.0
 
 
 class Recipe(_Part):

@@ -28,7 +28,7 @@ from pipeline.kernels.tally import BEYOND, NO_VOXEL, N
 from pipeline.model.plan import Plan
 from pipeline.model.recipe import OUTSIDE
 from pipeline.model.records import CONTACTS, PARTICLES, PHASES
-from pipeline.model.records.particles import ANATOMY
+from pipeline.model.records.particles import ANATOMY, DISTANCES
 from pipeline.stages.cavities import PAIRS, describe_cavities
 from pipeline.stages.grey import read_scale, sum_sides
 from pipeline.stages.label import smallest_particles
@@ -203,7 +203,7 @@ class ReduceStage:
             "job": pa.array([self.folder.name] * n, pa.string()),
             "phase": pa.array(names[census.phase], pa.string()),
             "particle_id": census.particle_id,
-            **{name: pa.nulls(n, PARTICLES.column(name).type) for name in ANATOMY},
+            **{name: pa.nulls(n, PARTICLES.column(name).type) for name in (*ANATOMY, *DISTANCES)},
             **columns,
         }
         # Rows leave ordered as the catalogue reads them: phases by name.

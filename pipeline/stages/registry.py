@@ -18,6 +18,7 @@ from pipeline.model.reports import TileReport
 from pipeline.stages.anatomy import AnatomyStage
 from pipeline.stages.catalogue import CatalogueStage
 from pipeline.stages.condition import ConditionStage
+from pipeline.stages.distances import DistancesStage
 from pipeline.stages.flatten import FlattenStage
 from pipeline.stages.ingest import IngestStage
 from pipeline.stages.label import LabelStage
@@ -62,6 +63,7 @@ STAGES: dict[str, Callable[[JobFolder, Plan], Stage]] = {
     "seams": SeamsStage,
     "reduce": ReduceStage,
     "anatomy": AnatomyStage,
+    "distances": DistancesStage,
     "statistics": StatisticsStage,
     "catalogue": CatalogueStage,
     "present": PresentStage,

@@ -46,6 +46,7 @@ from pipeline.kernels.sharpness import fold_edges
 from pipeline.kernels.surface import mesh_surface
 from pipeline.kernels.surfacefields import measure_thickness
 from pipeline.kernels.tetrahedra import mesh_regions
+from pipeline.kernels.thickness import fold_thickness
 from pipeline.kernels.threshold import classify_phases, count_phases
 from pipeline.kernels.variation import denoise_variation
 from pipeline.model.grid import Box
@@ -151,6 +152,8 @@ def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
     forest.close()
     enclose_bodies(forest, regions, tallies, parent, np.cumsum([0, *counts]), 0)
     _warm_hulls(tiles[0].hull_offsets, tiles[0].hull_corners)
+    bodies = (phases == 1).astype(np.int32)
+    fold_thickness(bodies, Box((0, 0, 0), bodies.shape), np.zeros((3, 2), np.bool_), (1, 1, 1), 99)
 
 
 def _warm_hulls(offsets: NDArray[np.int64], corners: NDArray[np.int32]) -> None:

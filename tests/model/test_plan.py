@@ -56,7 +56,7 @@ def test_stages_in_order():
     names = [stage.name for stage in make().stages]
     assert names == [
         *("ingest", "flatten", "condition", "segment", "label", "seams"),
-        *("reduce", "anatomy", "statistics", "catalogue", "present"),
+        *("reduce", "anatomy", "distances", "statistics", "catalogue", "present"),
     ]
     assert [stage.name for stage in make(dtype="float32").stages][:2] == ["ingest", "survey"]
 
@@ -66,7 +66,7 @@ def test_tiles_and_bytes():
     assert plan.tile_shape == (128, 128, 100)
     assert plan.grid.counts == (3, 2, 1)
     assert {s.name: s.n_tiles for s in plan.stages if s.n_tiles} == dict.fromkeys(
-        ("ingest", "flatten", "condition", "label", "seams", "anatomy", "present"), 6
+        ("ingest", "flatten", "condition", "label", "seams", "anatomy", "distances", "present"), 6
     )
     n = 300 * 200 * 100
     assert plan.stage("ingest").read_bytes == 2 * n

@@ -10,7 +10,7 @@ from pipeline.kernels.reduce import MergedTallies
 from pipeline.kernels.shapes import classify_shapes
 from pipeline.model.metadata import ScanMetadata
 from pipeline.model.records import PARTICLES, PHASES, SCANS, TABLES, write_dictionary
-from pipeline.model.records.particles import ANATOMY
+from pipeline.model.records.particles import ANATOMY, DISTANCES
 
 UNITS = {
     "_um", "_um2", "_um3", "_vx", "_mm3", "_deg", "_kv", "_w", "_kev",
@@ -62,6 +62,7 @@ def test_descriptors_are_the_columns_of_particles():
     keys |= {"n_voxels_kept_lowered", "n_voxels_kept_raised", "threshold_sensitive"}
     # What they enclose; see pipeline.stages.cavities.
     keys |= set(ANATOMY) | {"n_cavities", "n_tunnels", "cavity_volume_um3", "cavity_holds_pore"}
+    keys |= set(DISTANCES)
     assert set(columns) == {c.name for c in PARTICLES.columns} - keys
     for name, values in columns.items():
         wanted = PARTICLES.column(name).type

@@ -8,6 +8,14 @@ SKELETON = ("n_junctions", "n_branches", "n_ends")
 ANATOMY = ("bending_um", "bending", *SKELETON)
 """Columns that stage `anatomy` fills."""
 
+DISTANCES = (
+    "inscribed_diameter_um",
+    "local_thickness_mean_um",
+    "local_thickness_sd_um",
+    "local_thickness_median_um",
+)
+"""Columns that stage `distances` fills."""
+
 PARTICLES = Table(
     "particles",
     ("scan_id", "phase", "particle_id"),
@@ -35,6 +43,25 @@ PARTICLES = Table(
             "exceed 1 for bodies of few voxels.",
         ),
         Column("thickness_um", REAL, "Mean thickness of a plate: twice volume over surface.", True),
+        Column(
+            "inscribed_diameter_um",
+            REAL,
+            "Diameter of the largest ball about the centre of a voxel that holds no centre of a "
+            "voxel outside the particle; the border of the volume counts as outside, so that it is "
+            "a lower bound for a particle that touches_border. Null where it exceeds the recipe's "
+            "describe.thickness_max_vx, as all of local_thickness then is.",
+            True,
+        ),
+        Column(
+            "local_thickness_mean_um",
+            REAL,
+            "Mean over the voxels of the local thickness: twice sqrt(d^2 - 3/4 a^2), d the radius "
+            "of the largest such ball that holds the voxel (Hildebrand & Ruegsegger 1997) and a^3 "
+            "the volume of a voxel; the lattice's part is taken off (no source).",
+            True,
+        ),
+        Column("local_thickness_sd_um", REAL, "Standard deviation of the same.", True),
+        Column("local_thickness_median_um", REAL, "Median of the same.", True),
         Column(
             "mean_curvature_integral_um",
             REAL,

@@ -1,0 +1,74 @@
+"""How far the distances stage looks around a tile, and what that takes."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from pipeline.model.grid import Triple
+from pipeline.model.recipe import Recipe
+
+FIRST_HALO_VX, NEXT_HALO_VX = 16, 48
+"""Halos in shortest edges of a voxel: of whole tiles, and of their blocks with thicker bodies."""
+
+BLOCK_VX = 64
+"""Edge of the blocks of a tile that are done again with a larger halo."""
+
+
+KEPT_BYTES = 1 << 25
+"""Bytes of small tiles that a process keeps, as long as they are neighbours of others."""
+
+
+@dataclass(frozen=True, slots=True)
+class DistanceStep:
+    """One try at the distances of a tile.
+
+    Parameters
+    ----------
+    block : tuple of int
+        Voxels of a block of the tile, (z, y, x).
+    halo : tuple of int
+        Voxels around a block.
+    """
+
+    block: Triple
+    halo: Triple
+
+    @property
+    def n_bytes(self) -> int:
+        """Bytes of the arrays that a block takes."""
+        box = math.prod(n + 2 * h + 1 for n, h in zip(self.block, self.halo, strict=True))
+        # Bodies as stored and as rows of the catalogue, then squared distances; runs and balls of
+        # an eighth of the voxels; what is painted.
+        return box * (4 + 4 + 6) + 2 * math.prod(self.block) + KEPT_BYTES
+
+
+def plan_distances(
+    recipe: Recipe, voxel_um: tuple[float, float, float], tile_shape: Triple
+) -> tuple[DistanceStep, ...]:
+    """Return the tries at the thickness of a tile, each with a larger halo than the one before.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Says how thick a body may be.
+    voxel_um : tuple of float
+        Edges of a voxel, (z, y, x).
+    tile_shape : tuple of int
+        Voxels of a tile.
+
+    Returns
+    -------
+    tuple of DistanceStep
+        The last one is enough for every body that is no thicker than the recipe says: a ball that
+        holds a voxel reaches two radii from it.
+    """
+    shortest, diagonal = min(voxel_um), math.hypot(*voxel_um)
+    most_um = recipe.describe.thickness_max_vx * shortest + 2 * diagonal
+    reaches = [vx * shortest for vx in (FIRST_HALO_VX, NEXT_HALO_VX) if vx * shortest < most_um]
+    steps = []
+    for i, reach in enumerate((*reaches, most_um)):
+        z, y, x = (math.ceil(reach / edge) for edge in voxel_um)
+        a, b, c = (n if i == 0 else min(n, BLOCK_VX) for n in tile_shape)
+        steps.append(DistanceStep((a, b, c), (z, y, x)))
+    return tuple(steps)
