@@ -166,7 +166,7 @@ def describe_thickness(
     np.maximum.at(deepest, body, found.square)
     unknown = deepest >= limit
     local = diameters(found.square, metric, voxel_um)
-    n_voxels = np.bincount(body, found.count, minlength=n)
+    n_voxels = np.bincount(body, found.count, minlength=n).astype(np.float64)
     n_voxels[n_voxels == 0] = np.nan
     mean = np.bincount(body, found.count * local, minlength=n) / n_voxels
     variance = np.bincount(body, found.count * np.square(local - mean[body]), minlength=n)

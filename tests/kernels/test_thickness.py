@@ -131,3 +131,9 @@ def test_columns_of_known_bodies():
     assert np.isnan(columns["local_thickness_mean_um"][4])
     shallow = describe_thickness(found, 5, metric, (2.0, 2.0, 2.0), 50)
     assert np.isnan(shallow["inscribed_diameter_um"]).tolist() == [False] * 3 + [True, False]
+
+
+def test_no_particle_has_columns_too():
+    metric = choose_metric((1.0, 1.0, 1.0), 9.0)
+    columns = describe_thickness(merge_thickness([]), 0, metric, (1.0, 1.0, 1.0), 81)
+    assert {values.shape for values in columns.values()} == {(0,)}
