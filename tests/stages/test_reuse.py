@@ -72,7 +72,7 @@ def test_another_threshold_takes_over_what_it_leaves_as_it_was(
     before = mark(first)
     done = []
     run(second.path, on_progress=lambda p: done.append(p.stage) if p.report else None)
-    assert set(done) == {"label", "seams", "present"}
+    assert set(done) == {"label", "seams", "anatomy", "distances", "present"}
     assert mark(second) == mark(scratch) != before
     # The first job's own copy is its own: what it left can be taken away.
     shutil.rmtree(first.path)
