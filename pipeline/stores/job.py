@@ -109,6 +109,20 @@ class JobFolder:
             ) from None
 
 
+def make_folder(path: Path) -> None:
+    """Make a folder, before the work whose results are to lie there.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be made.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(f"{path} cannot be made: {error}.", "Choose another folder.") from None
+
+
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file by rename, so that a reader sees all of it or nothing.
 

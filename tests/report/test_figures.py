@@ -15,8 +15,8 @@ from pipeline.model.recipe import OUTSIDE
 from pipeline.report.figures import Series, draw_overview, draw_sizes
 from pipeline.report.greys import draw_histogram
 from pipeline.report.sizes import count_sizes, size_edges
-from pipeline.report.slices import draw_slice
-from pipeline.report.style import PALETTE, bar_length_um, phase_colours, save_figure
+from pipeline.report.slices import draw_section, draw_slice
+from pipeline.report.style import OUTLINES, PALETTE, bar_length_um, phase_colours, save_figure
 
 NAMES = ["pore", "matrix", "iron-rich", "copper-rich"]
 
@@ -73,6 +73,14 @@ def test_phases_stay_apart_for_every_eye(deficiency: str) -> None:
     assert min(gaps.values()) > 20, gaps
 
 
+@pytest.mark.parametrize("deficiency", DEFICIENCIES)
+def test_outlines_stay_apart_for_every_eye_and_stand_out_from_grey(deficiency: str) -> None:
+    shown = [OUTLINES[name] for name in ("pore", "iron-rich", "copper-rich")]
+    seen = [lab(colour, DEFICIENCIES[deficiency]) for colour in (*shown, "#5a5a5a")]
+    gaps = [np.linalg.norm(a - b) for a, b in combinations(seen, 2)]
+    assert min(gaps) > 20, gaps
+
+
 def test_phases_stay_apart_in_grey_print() -> None:
     lightness = [lab(PALETTE[name], np.eye(3))[0] for name in ("pore", "iron-rich", "copper-rich")]
     assert np.diff(lightness).min() > 20
@@ -116,6 +124,22 @@ def test_phases_are_painted_in_their_colours(slices: tuple[np.ndarray, np.ndarra
     for place, name in (((15, 15), "pore"), ((25, 31), "iron-rich"), ((8, 50), "copper-rich")):
         assert painted[place][:3] == pytest.approx(to_rgb(PALETTE[name]))
     assert painted[0, 0][:3] == pytest.approx((1, 1, 1))
+
+
+def test_a_section_shows_grey_twice_and_each_outlined_phase(
+    slices: tuple[np.ndarray, np.ndarray],
+) -> None:
+    figure = draw_section(*slices, {0: ("pore", "#6fb7e0"), 2: ("iron-rich", "#e0563c")},
+                          (2.0, 1.0), "xz")  # fmt: skip
+    shown = texts(figure)
+    assert {"x (µm)", "z (µm)", "pore", "iron-rich"} <= set(shown)
+    bare, outlined = figure.axes
+    assert len(bare.images) == len(outlined.images) == 1
+    assert (len(bare.collections), len(outlined.collections)) == (0, 2)
+    pore = outlined.collections[0].get_paths()[0].get_extents()
+    # Rows 10 to 19 of 2 um, columns 10 to 19 of 1 um.
+    assert pore.extents == pytest.approx([10.0, 20.0, 20.0, 40.0])
+    assert outlined.get_xlim() == (0.0, 60.0)
 
 
 def test_a_specimen_that_fills_the_slice_shows_no_outside(

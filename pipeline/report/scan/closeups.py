@@ -26,10 +26,8 @@ LONGEST_VX = 224
 MARGIN = 0.2
 """What is shown around a body on every side, as a share of its longest edge."""
 
-COLUMNS = [
-    "particle_id", "n_voxels", "volume_um3", "feret_max_um", "shape_class", "touches_border",
-    *(f"bbox_{a}_{end}_vx" for a in "zyx" for end in ("start", "stop")),
-]  # fmt: skip
+TOLD = ("particle_id", "n_voxels", "volume_um3", "feret_max_um", "shape_class", "touches_border")
+"""What is told of a body."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +76,7 @@ def show_largest(evidence: Evidence, n: int = N_BODIES) -> list[Plate]:
     plates = []
     for name in evidence.counted:
         plate = Plate(f"largest-{name}", f"The largest bodies: {name}")
-        columns = evidence.columns(name, COLUMNS)
+        columns = evidence.columns(name)
         order = np.lexsort((columns["particle_id"], -columns["n_voxels"]))[:n]
         rows = [{key: _plain(values[i]) for key, values in columns.items()} for i in order]
         if rows:
@@ -126,7 +124,11 @@ def _draw(evidence: Evidence, volume: ScanVolume, name: str, rows: list[Row], pl
     )
     plate.numbers = {
         "bodies": [
-            {**row, "level": level, "planes_um": [cut.position_um for cut in cuts]}
+            {
+                **{k: row[k] for k in TOLD},
+                "level": level,
+                "planes_um": [cut.position_um for cut in cuts],
+            }
             for row, cuts, level in shown
         ]
     }

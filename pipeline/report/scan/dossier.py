@@ -18,7 +18,7 @@ from pipeline.report.scan.samples import show_extremes, show_representative, sho
 from pipeline.report.scan.sections import show_sections
 from pipeline.report.scan.tables import TableOf, list_tables
 from pipeline.report.style import save_figure
-from pipeline.stores.job import write_partly, write_whole
+from pipeline.stores.job import make_folder, write_partly, write_whole
 from pipeline.stores.query import export_table
 
 FORMATS = ("html", "png", "svg", "csv", "parquet", "json")
@@ -85,6 +85,7 @@ def write_report(
     """
     evidence = gather_evidence(workspace, scan_id)
     place = workspace / "reports" / scan_id if folder is None else folder
+    make_folder(place)
     sections = list_sections(evidence)
     plates = [plate for section in sections for plate in section.plates]
     tables = [table for section in sections for table in section.tables]

@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 import yaml
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -65,10 +67,19 @@ def excused(plate: Plate) -> Iterator[None]:
     try:
         yield
     except CastcensusError as error:
-        plate.figure, plate.numbers, plate.absent = None, {}, error.what
+        plate.figure, plate.numbers, plate.absent = None, {}, error.what.rstrip(".")
 
 
-@dataclass(frozen=True, slots=True)
+COLUMNS = (
+    *("phase", "particle_id", "n_voxels", "volume_um3", "feret_max_um", "shape_class"),
+    *("minor_z", "minor_y", "minor_x"),
+    *("touches_border", "touches_mask_edge", "under_resolved"),
+    *(f"bbox_{a}_{end}_vx" for a in "zyx" for end in ("start", "stop")),
+)
+"""Columns of `particles` that figures need."""
+
+
+@dataclass(frozen=True)
 class Evidence:
     """One scan of one version of the catalogue.
 
@@ -159,11 +170,15 @@ class Evidence:
         ]
         return sorted(rows, key=lambda row: float(row["at"]))
 
-    def columns(self, phase: str, names: list[str]) -> dict[str, NDArray[Any]]:
-        """Return columns of the particles of a phase."""
-        table = self.catalogue.read("particles", self.scan_id, ["phase", *names], self.version)
-        mine = table["phase"].to_numpy() == phase
-        return {name: table[name].to_numpy()[mine] for name in names}
+    @cached_property
+    def particles(self) -> pa.Table:
+        """Columns `COLUMNS` of the rows of `particles`."""
+        return self.catalogue.read("particles", self.scan_id, COLUMNS, self.version)
+
+    def columns(self, phase: str) -> dict[str, NDArray[Any]]:
+        """Return `COLUMNS` of the particles of a phase."""
+        mine = self.particles.filter(pc.equal(self.particles["phase"], phase))
+        return {name: mine[name].to_numpy() for name in COLUMNS}
 
     def histogram(self) -> NDArray[np.int64]:
         """Return the conditioned grey histogram of the specimen, which lies with the job.

@@ -20,8 +20,6 @@ from pipeline.report.style import INK, QUIET, styled
 
 Reals = NDArray[np.float64]
 
-COLUMNS = ["minor_z", "minor_y", "minor_x", "touches_border", "touches_mask_edge", "under_resolved"]
-
 MOST_POINTS = 1500
 """Most axes that are drawn as points; of more, every so-manyth."""
 
@@ -48,7 +46,7 @@ def show_orientations(evidence: Evidence) -> Plate:
         Two panels a phase; absent where no particle is whole and resolved.
     """
     plate = Plate("orientations", "Orientation")
-    axes_of = {name: judged_axes(evidence.columns(name, COLUMNS)) for name in evidence.counted}
+    axes_of = {name: judged_axes(evidence.columns(name)) for name in evidence.counted}
     for name in evidence.counted:
         numbers: dict[str, Any] = {
             f"orientation_{part}": evidence.number(name, f"orientation_{part}")["value"]

@@ -119,7 +119,7 @@ def test_numbers_of_figures_are_those_of_the_catalogue(written, whole):
     assert pair["contact_share"] / expected == pytest.approx(contact["value"], rel=1e-8)
     assert sum(figures["grey-levels"]["n_voxels"]) == whole.scan["n_voxels_mask"]
     largest = figures["largest-iron-rich"]["bodies"]
-    volumes = sorted(whole.columns("iron-rich", ["n_voxels"])["n_voxels"].tolist())
+    volumes = sorted(whole.columns("iron-rich")["n_voxels"].tolist())
     assert [body["n_voxels"] for body in largest] == volumes[-3:][::-1]
 
 
