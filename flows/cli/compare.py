@@ -161,7 +161,7 @@ def as_json(answer: GroupAnswer, wish: GroupWish) -> dict[str, Any]:
 
 def write_files(answer: GroupAnswer, wish: GroupWish, folder: Path) -> None:
     """Write tables, the answer and figures into a folder."""
-    from flows.jobs.groupfigures import draw_groups
+    from flows.jobs.statfigures import draw_groups
 
     folder.mkdir(parents=True, exist_ok=True)
     units = tabulate_units(answer.design, answer.measured)

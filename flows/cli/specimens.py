@@ -235,11 +235,15 @@ def _as_rows(cautions: tuple[tuple[str, str], ...]) -> list[dict[str, str]]:
 
 
 def _write_correlations(answer: CorrelationAnswer, folder: Path) -> None:
+    from flows.jobs.statfigures import draw_mechanical
+
     folder.mkdir(parents=True, exist_ok=True)
     cautions = pa.Table.from_pylist(_as_rows(answer.cautions))
     for name, table in (("correlations", answer.rows), ("cautions", cautions)):
         for fmt in ("csv", "parquet"):
             write_answer(table, fmt, folder / f"{name}.{fmt}")
+    for path in draw_mechanical(answer, folder):
+        say(f"wrote {path}")
 
 
 def _refuse_terminal(fmt: str) -> None:

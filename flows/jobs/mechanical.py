@@ -69,7 +69,8 @@ def import_results(catalogue: Catalogue, path: Path, skip_rejected: bool = False
     try:
         text = path.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise SourceError(f"{path} cannot be read as UTF-8 text: {error}.") from None
+        why = error.strerror if isinstance(error, OSError) else "it is no UTF-8 text"
+        raise SourceError(f"{path} cannot be read: {why}.") from None
     results, rejected = read_results(text, str(path))
     if rejected and (not skip_rejected or not results):
         lines = " ".join(f"Line {r.line}: {r.reason}." for r in rejected)

@@ -96,7 +96,8 @@ def measure_scans(
     for row in scans.select(["scan_id", *SCAN_COLUMNS]).to_pylist():
         for name in SCAN_COLUMNS:
             take(Quantity("scan", "", name, "", "value", unit_of(name)), row["scan_id"], row[name])
-    for row in phases.select(["scan_id", "phase", *PHASE_COLUMNS]).to_pylist():
+    of_particles = phases.filter(pc.field("kind") == "particles")
+    for row in of_particles.select(["scan_id", "phase", *PHASE_COLUMNS]).to_pylist():
         for name in PHASE_COLUMNS:
             key = Quantity("phase", row["phase"], name, "", "value", unit_of(name))
             take(key, row["scan_id"], row[name])

@@ -63,9 +63,23 @@ class Panel:
     @property
     def label(self) -> str:
         """Quantity with its unit, for an axis."""
-        unit = {"um": "µm", "um2": "µm²", "um3": "µm³", "deg": "°"}.get(self.unit, self.unit)
+        unit = unit_text(self.unit)
         words = spell(self.quantity, self.unit)
         return words if unit == "1" else f"{words} ({unit})"
+
+
+def colour_of(phase: str) -> str:
+    """Return the colour of a row: of its phase, grey for whole scans and for the pale matrix."""
+    return QUIET if phase in ("", "matrix") else phase_colours([phase])[0]
+
+
+def unit_text(unit: str) -> str:
+    """Return a unit as it stands on an axis.
+
+    >>> unit_text("um3")
+    'µm³'
+    """
+    return {"um": "µm", "um2": "µm²", "um3": "µm³", "deg": "°"}.get(unit, unit)
 
 
 def spell(quantity: str, unit: str) -> str:
@@ -96,7 +110,7 @@ def draw_distributions(panels: Sequence[Panel], title: str = "") -> Figure:
         Share of particles below each value: thin for specimens, thick for groups.
     """
     with styled():
-        figure, axes = _lay_out(len(panels))
+        figure, axes = lay_out(len(panels))
         for place, panel in zip(axes, panels, strict=False):
             _paint_distribution(place, panel)
         _name_rows(axes, len(panels), "share of particles below")
@@ -109,7 +123,7 @@ def draw_distributions(panels: Sequence[Panel], title: str = "") -> Figure:
             loc="outside lower left",
             ncols=min(4, len(panels[0].groups)),
         )  # fmt: skip
-        _head(figure, title)
+        set_head(figure, title)
     return figure
 
 
@@ -131,7 +145,7 @@ def draw_shifts(panels: Sequence[Panel], names: tuple[str, str], title: str = ""
         Difference by share of particles, with its 95 % interval where specimens tell it.
     """
     with styled():
-        figure, axes = _lay_out(len(panels))
+        figure, axes = lay_out(len(panels))
         banded = False
         for place, panel in zip(axes, panels, strict=False):
             assert panel.shift is not None
@@ -148,7 +162,7 @@ def draw_shifts(panels: Sequence[Panel], names: tuple[str, str], title: str = ""
             place.set_axisbelow(True)
             _name(place, panel)
         band = "; bands: 95 %, by specimen" if banded else "; too few specimens for an interval"
-        _head(figure, title or f"Shift of quantiles, {names[1]} - {names[0]}{band}")
+        set_head(figure, title or f"Shift of quantiles, {names[1]} - {names[0]}{band}")
     return figure
 
 
@@ -181,13 +195,13 @@ def draw_forest(rows: Sequence[Mapping[str, Any]], title: str = "") -> Figure:
             _paint_effects(axes[1], rows, "hedges_g", 0.0)
             axes[1].set_xlabel("Hedges' g: difference / scatter of specimens")
             _write_chances(axes[1], rows)
-        axes[0].set_yticks(range(len(rows)), [_row_name(row) for row in rows])
+        axes[0].set_yticks(range(len(rows)), [name_row(row) for row in rows])
         for label, row in zip(axes[0].get_yticklabels(), rows, strict=True):
             label.set_fontsize(8)
-            label.set_color(INK if _clear(row) or not with_g else QUIET)
+            label.set_color(INK if is_clear(row) or not with_g else QUIET)
         axes[0].set_ylim(len(rows) - 0.4, -0.6)
         figure.legend(handles=_keys(rows, with_g), loc="outside lower left", ncols=5)
-        _head(figure, title)
+        set_head(figure, title)
     return figure
 
 
@@ -221,11 +235,10 @@ def _paint_effects(
         value, low, high = row[name], row[f"{name}_low"], row[f"{name}_high"]
         if value is None:
             continue
-        colour = phase_colours([row["phase"]])[0] if row["phase"] else QUIET
-        colour = QUIET if row["phase"] == "matrix" else colour
+        colour = colour_of(row["phase"])
         if low is not None:
             axes.plot([low, high], [y, y], color=colour, lw=1.6, solid_capstyle="butt", zorder=2)
-        face = colour if _clear(row) else "white"
+        face = colour if is_clear(row) else "white"
         axes.plot(value, y, "o", ms=5.5, mfc=face, mec=colour, mew=1.2, zorder=3)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
@@ -257,7 +270,7 @@ def _write_chances(axes: Axes, rows: Sequence[Mapping[str, Any]]) -> None:
             if row[name] is not None:
                 axes.text(
                     x, y, f"{row[name]:.2g}", transform=axes.get_yaxis_transform(), fontsize=7.5,
-                    va="center", color=INK if _clear(row) else QUIET,
+                    va="center", color=INK if is_clear(row) else QUIET,
                 )  # fmt: skip
 
 
@@ -273,13 +286,15 @@ def _keys(rows: Sequence[Mapping[str, Any]], with_g: bool) -> list[Line2D]:
     return keys
 
 
-def _row_name(row: Mapping[str, Any]) -> str:
+def name_row(row: Mapping[str, Any]) -> str:
+    """Return what a row of a comparison or correlation is about, without its phase."""
     measure = {"value": "", "q50": "median"}.get(row["measure"], row["measure"])
     words = (spell(row["quantity"], row["unit"]), row["reference"], measure)
     return ", ".join(word for word in words if word)
 
 
-def _clear(row: Mapping[str, Any]) -> bool:
+def is_clear(row: Mapping[str, Any]) -> bool:
+    """Tell whether a row's q-value is 5 % or less."""
     return row["q_value"] is not None and row["q_value"] <= 0.05
 
 
@@ -294,7 +309,8 @@ def _name_rows(axes: Sequence[Axes], n: int, text: str) -> None:
         axes[i].set_ylabel(text)
 
 
-def _lay_out(n: int) -> tuple[Figure, list[Axes]]:
+def lay_out(n: int) -> tuple[Figure, list[Axes]]:
+    """Return a figure with room for n panels, three a row, and their axes."""
     n_rows, n_columns = -(-n // PANELS_A_ROW), min(n, PANELS_A_ROW)
     figure = Figure(figsize=(2.75 * n_columns + 0.4, 2.6 * n_rows + 0.7), layout="constrained")
     axes = list(figure.subplots(n_rows, n_columns, squeeze=False).ravel())
@@ -303,7 +319,8 @@ def _lay_out(n: int) -> tuple[Figure, list[Axes]]:
     return figure, axes
 
 
-def _head(figure: Figure, title: str) -> None:
+def set_head(figure: Figure, title: str) -> None:
+    """Set the line above all panels."""
     if title:
         figure.suptitle(title, x=0.01, ha="left", fontsize=10.5, fontweight="bold")
 

@@ -95,6 +95,8 @@ def test_what_goes_with_ductility(written: Path, tmp_path: Path, capsys: Any) ->
     assert {"small numbers", "many tests", "cause"} <= set(topics)
     assert "|rho| under 0.79" in found["cautions"][0]["caution"]
     assert pq.read_table(tmp_path / "made" / "correlations.parquet").num_rows == len(rows)
+    names = {path.name for path in (tmp_path / "made").iterdir()}
+    assert {"correlations.png", "correlations.svg", "scatters.png", "scatters.svg"} < names
     out, err = run(capsys, "correlate", *there, "--with", "strength_mpa")
     assert "rho" in out
     assert "small numbers" in err

@@ -1,4 +1,4 @@
-"""Figures of a comparison of groups: which descriptors are shown, and where the files go."""
+"""Figures of comparisons and correlations: what is shown, and where the files go."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from flows.jobs.comparison import SHOWN_MEASURES, GroupAnswer, surprise
+from flows.jobs.mechanical import CorrelationAnswer
 from pipeline.analysis.comparison import FEWEST
 from pipeline.analysis.designs import make_contrast
 from pipeline.analysis.effects import difference
@@ -20,6 +21,12 @@ from pipeline.report.groups import (
     draw_distributions,
     draw_forest,
     draw_shifts,
+)
+from pipeline.report.mechanical import (
+    Scatter,
+    draw_correlations,
+    draw_scatters,
+    label_property,
 )
 from pipeline.report.style import save_figure
 
@@ -63,6 +70,47 @@ def draw_groups(answer: GroupAnswer, folder: Path) -> list[Path]:
             for suffix in ("png", "svg"):
                 places.append(folder / f"{kind}-{stem}.{suffix}")
                 save_figure(figure, places[-1])
+    return places
+
+
+def draw_mechanical(answer: CorrelationAnswer, folder: Path) -> list[Path]:
+    """Draw rank correlations, and the property over the quantities that go with it best.
+
+    Parameters
+    ----------
+    answer : CorrelationAnswer
+        Correlations.
+    folder : Path
+        Where the files go.
+
+    Returns
+    -------
+    list of Path
+        The files, PNG and SVG; none where nothing is correlated.
+    """
+    rows = [r for r in answer.rows.to_pylist() if r["rho"] is not None]
+    rows = [r for r in rows if r["measure"] in SHOWN_MEASURES]
+    rows.sort(key=lambda r: (r["p_value"], -abs(r["rho"]), r["phase"], r["quantity"]))
+    if not rows:
+        return []
+    n = len(answer.design.units)
+    name = label_property(rows[0]["property"])
+    scatters = []
+    for row in rows[:N_PANELS]:
+        key = Quantity(*(row[field] for field in Quantity.__dataclass_fields__))
+        values = answer.measured.values[:, answer.measured.quantities.index(key)]
+        known = np.flatnonzero(np.isfinite(values) & np.isfinite(answer.property_))
+        names = [answer.design.units[i].specimen for i in known]
+        scatters.append(Scatter(row, values[known], answer.property_[known], names))
+    figures = {
+        "correlations": draw_correlations(rows[:MOST_EFFECTS], f"{name}, {n} specimens"),
+        "scatters": draw_scatters(scatters, f"{name}, a point a specimen"),
+    }
+    places = []
+    for kind, figure in figures.items():
+        for suffix in ("png", "svg"):
+            places.append(folder / f"{kind}.{suffix}")
+            save_figure(figure, places[-1])
     return places
 
 
