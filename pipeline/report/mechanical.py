@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from pipeline.report.groups import (
     FAINT,
+    colour_of,
     is_clear,
     lay_out,
-    colour_of,
     name_row,
     set_head,
     unit_text,
@@ -65,13 +65,11 @@ def draw_scatters(scatters: Sequence[Scatter], title: str = "") -> Figure:
             row = scatter.row
             colour = colour_of(row["phase"])
             place.plot(scatter.values, scatter.property_, "o", ms=6, mfc=colour, mec="white")
-            if len(scatter.names) <= 12:
-                for x, y, name in zip(
-                    scatter.values, scatter.property_, scatter.names, strict=True
-                ):
-                    place.annotate(
-                        name, (x, y), (4, 3), textcoords="offset points", fontsize=6, color=QUIET
-                    )
+            for i in choose_names(scatter.values, scatter.property_):
+                place.annotate(
+                    scatter.names[i], (scatter.values[i], scatter.property_[i]), (4, 3),
+                    textcoords="offset points", fontsize=6, color=QUIET,
+                )  # fmt: skip
             unit = unit_text(row["unit"])
             words = name_row(row)
             place.set_xlabel(words if unit == "1" else f"{words} ({unit})")
