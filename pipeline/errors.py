@@ -56,6 +56,10 @@ class DataError(CastcensusError):
     """Voxel values that the recipe refuses, met while reading: not finite, constant."""
 
 
+class RegistrationError(DataError):
+    """Two scans that could not be laid on each other for sure."""
+
+
 class ConvergenceError(CastcensusError):
     """An iteration that did not reach its residual: named with what it reached, never reported."""
 

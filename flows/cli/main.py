@@ -52,6 +52,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
     "mesh": ("flows.cli.mesh", "mesh", "Write surfaces of particles for other programs."),
     "stress": ("flows.cli.stress", "stress", "Say what stress particles concentrate."),
+    "match": ("flows.cli.match", "match", "Say what became of each particle of a specimen."),
     "verify": ("flows.cli.verify", "verify", "Hold this installation against general libraries."),
     "dictionary": ("flows.cli.catalogue", "dictionary", "Print what each column means."),
 }

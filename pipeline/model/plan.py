@@ -17,6 +17,7 @@ from pipeline.model.distances import plan_distances
 from pipeline.model.expectation import Expectation
 from pipeline.model.grid import TileGrid, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
+from pipeline.model.match import MatchTask
 from pipeline.model.metadata import ScanMetadata
 from pipeline.model.recipe import Denoise, Recipe, hash_values
 from pipeline.model.stress import StressTask
@@ -94,6 +95,7 @@ class Plan(BaseModel):
     in_place: bool = False
     stress: StressTask | None = None
     expectation: Expectation | None = None
+    match: MatchTask | None = None
 
     @property
     def grid(self) -> TileGrid:

@@ -23,6 +23,7 @@ from pipeline.phantom.lattice import (
     PLATE,
     Bodies,
     draw,
+    draw_numbers,
     new_bodies,
     random_frames,
 )
@@ -40,6 +41,7 @@ from pipeline.phantom.specimen import COPPER, IRON, PORE, SpecimenSpec
 from pipeline.phantom.trees import open_pores, script_bodies, shrinkage_pores, tree_reach_vx
 
 _ROUND = (0.7, 1.0)  # second and third over longest semi-axis of a copper-rich particle, uniform
+_DISSOLVED_STREAM = 20
 _CACHED_CELLS = 8192  # about 25 MB; enough for a slab of a volume 2048 voxels wide
 
 
@@ -138,7 +140,11 @@ def bodies_of_cell(spec: SpecimenSpec, cell: Triple) -> Bodies:
     branches = plates[:0] if spec.rich.is_plain else enrich_plates_(spec, cell, plates)
     particles = _particles(spec, cell, u_copper, plates)
     if spec.temper == "T6":
-        plates = broken_plates(spec, plates, u_iron)
+        lasts = np.ones(len(plates), np.bool_)
+        if spec.treatment.plate_dissolved:
+            fate = draw_numbers(spec.seed, _DISSOLVED_STREAM, cell, len(plates))
+            lasts = fate >= spec.treatment.plate_dissolved
+        plates = broken_plates(spec, plates[lasts], u_iron[lasts])
         shrink_plates_(branches, spec.treatment.plate_shrink)
         particles = particles[u_copper[:, 14] >= spec.treatment.copper_dissolved]
         particles["semi"] *= spec.treatment.copper_shrink
@@ -163,6 +169,23 @@ def reach_vx(spec: SpecimenSpec) -> float:
     return reach
 
 
+def pose_bodies(spec: SpecimenSpec, bodies: Bodies, back: bool = False) -> Bodies:
+    """Return bodies as they lie in the scan, in the specimen's pose; or, `back`, without it."""
+    if spec.pose.is_plain:
+        return bodies
+    move = spec.pose.similarity_vx(spec.size_vx)
+    if back:
+        move = move.inverse()
+    moved = bodies.copy()
+    # Index coordinates begin at the centre of the first voxel, half a voxel in.
+    moved["centre"] = move.apply(bodies["centre"] + 0.5) - 0.5
+    moved["axes"] = bodies["axes"] @ np.asarray(move.rotation).T
+    for name in ("semi", "span", "holes"):
+        moved[name] *= move.scale
+    moved["bend"] /= move.scale
+    return bound_bodies(moved)
+
+
 def in_cylinder(spec: SpecimenSpec, bodies: Bodies) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Tell which bounding boxes meet the cylinder of a specimen, and which lie wholly in it.
 
@@ -171,7 +194,7 @@ def in_cylinder(spec: SpecimenSpec, bodies: Bodies) -> tuple[NDArray[np.bool_], 
     spec : SpecimenSpec
         The specimen; its ends along z do not count here.
     bodies : structured array of `BODY_DTYPE`
-        The bodies.
+        The bodies, as they lie in the scan.
 
     Returns
     -------
@@ -180,6 +203,7 @@ def in_cylinder(spec: SpecimenSpec, bodies: Bodies) -> tuple[NDArray[np.bool_], 
     whole : (n,) bool
         Whether it lies wholly in it.
     """
+    bodies = pose_bodies(spec, bodies, back=True)
     axis = np.asarray(spec.axis_vx)
     low, high = bodies["low"][:, 1:] - axis, bodies["high"][:, 1:] - axis
     nearest = np.maximum(0.0, np.maximum(low, -high))
@@ -222,7 +246,9 @@ class BodyField:
         return away > self.spec.radius_vx
 
     def cells_near(self, box: Box) -> tuple[range, range, range]:
-        """Return the cells, along each axis, whose bodies may reach into a box."""
+        """Return the cells, along each axis, whose bodies may reach into a box of the scan."""
+        if not self.spec.pose.is_plain:
+            box = self.spec.pose.box_before(box, self.spec.size_vx)
         spans = [
             range(
                 math.floor((start - 1 - self._reach) / CELL_VX),
@@ -236,6 +262,7 @@ class BodyField:
         """Return the bodies whose bounding boxes meet a box and the cylinder, in order of cells."""
         zs, ys, xs = self.cells_near(box)
         bodies = np.concatenate([self.cell((z, y, x)) for z in zs for y in ys for x in xs])
+        bodies = pose_bodies(self.spec, bodies)
         meets = np.all(
             (bodies["high"] >= np.asarray(box.start) - 0.5)
             & (bodies["low"] <= np.asarray(box.stop) - 0.5),

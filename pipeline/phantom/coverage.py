@@ -274,6 +274,58 @@ def air_(
 
 
 @nb.njit(nogil=True, cache=True)
+def posed_air_(
+    words: NDArray[np.uint32],
+    start: NDArray[np.int64],
+    matrix: NDArray[np.float64],
+    shift: NDArray[np.float64],
+    axis_y: float,
+    axis_x: float,
+    radius: float,
+) -> None:
+    """Mark the sub-samples of each voxel of a block that lie outside a cylinder with a pose.
+
+    Parameters
+    ----------
+    words : (z, y, x) uint32
+        Sub-sample words, overwritten.
+    start : (3,) int64
+        Global index of the first voxel of the block.
+    matrix, shift : (3, 3) and (3,) float64
+        Bring a global index to where the cylinder stands along z.
+    axis_y, axis_x, radius : float
+        The cylinder there, in voxels.
+    """
+    nz, ny, nx = words.shape
+    for i in range(nz):
+        for j in range(ny):
+            for k in range(nx):
+                z, y, x = float(i + start[0]), float(j + start[1]), float(k + start[2])
+                dy = matrix[1, 0] * z + matrix[1, 1] * y + matrix[1, 2] * x + shift[1] - axis_y
+                dx = matrix[2, 0] * z + matrix[2, 1] * y + matrix[2, 2] * x + shift[2] - axis_x
+                away = math.sqrt(dy * dy + dx * dx)
+                # A pose scales by less than 1.1 either way.
+                if away > radius + 1.2 * _MARGIN:
+                    words[i, j, k] = np.uint32(ALL_SUB)
+                    continue
+                if away < radius - 1.2 * _MARGIN:
+                    words[i, j, k] = np.uint32(0)
+                    continue
+                word = 0
+                bit = 1
+                for kz in range(-1, 2):
+                    for ky in range(-1, 2):
+                        for kx in range(-1, 2):
+                            sy, sx = dy, dx
+                            sy += (matrix[1, 0] * kz + matrix[1, 1] * ky + matrix[1, 2] * kx) / 3.0
+                            sx += (matrix[2, 0] * kz + matrix[2, 1] * ky + matrix[2, 2] * kx) / 3.0
+                            if sy * sy + sx * sx > radius * radius:
+                                word |= bit
+                            bit <<= 1
+                words[i, j, k] = np.uint32(word)
+
+
+@nb.njit(nogil=True, cache=True)
 def _count(word: Any) -> Any:
     """Return the number of set bits of a 32-bit word."""
     word = word - ((word >> 1) & 0x55555555)

@@ -196,6 +196,7 @@ def noise_(
 
 
 def noise_key(spec: SpecimenSpec) -> np.uint64:
-    """Return the key of a scan's noise: the two tempers of a specimen are two exposures."""
-    stream = np.random.Philox(key=[spec.seed, 0x6E6F697365], counter=[0, spec.temper == "T6", 0, 0])
+    """Return the key of a scan's noise: tempers and poses of a specimen are exposures."""
+    place = [0, spec.temper == "T6", spec.pose.code, 0]
+    stream = np.random.Philox(key=[spec.seed, 0x6E6F697365], counter=place)
     return np.uint64(stream.random_raw())

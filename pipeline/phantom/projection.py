@@ -258,6 +258,11 @@ def _check(spec: SpecimenSpec) -> None:
             f"diameter_share = {spec.diameter_share} of a projected specimen wants at most 0.95.",
             "Choose a cylinder that every projection sees whole.",
         )
+    if not spec.pose.is_plain:
+        raise UsageError(
+            "a projected specimen has no pose: its axis is that of the rotation.",
+            "Leave the pose out, or leave projection out.",
+        )
     if spec.artefacts.cupping or spec.artefacts.correlation_vx:
         raise UsageError(
             "cupping and correlated noise are not added to a projected scan.",

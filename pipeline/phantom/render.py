@@ -22,7 +22,7 @@ from pipeline.analysis.attenuation import (
 from pipeline.model.grid import Box, TileGrid, Triple
 from pipeline.phantom.artefacts import CorrelatedNoise, Distortion
 from pipeline.phantom.bodies import BodyField
-from pipeline.phantom.coverage import air_, compose_, cover_bodies_
+from pipeline.phantom.coverage import air_, compose_, cover_bodies_, posed_air_
 from pipeline.phantom.exposure import (
     GREY_SCALE,
     blur_,
@@ -130,6 +130,12 @@ def _shifted(box: Box, by: Triple) -> Box:
     )
 
 
+def _way_back(spec: SpecimenSpec) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return matrix and shift that bring index coordinates of a scan to those without pose."""
+    back = spec.pose.similarity_vx(spec.size_vx).inverse()
+    return back.matrix, back.apply(np.full(3, 0.5)) - 0.5
+
+
 class Renderer:
     """Renders boxes of one simulated scan; several threads may share it.
 
@@ -160,6 +166,7 @@ class Renderer:
             Distortion(spec, self.scale.air, levels[MATRIX]) if artefacts.bends_grey else None
         )
         self._noise = CorrelatedNoise(spec, sd) if artefacts.correlation_vx else None
+        self._back = None if spec.pose.is_plain else _way_back(spec)
 
     @property
     def halo_vx(self) -> int:
@@ -219,12 +226,19 @@ class Renderer:
         return self._composed(box)[0]
 
     def sub_samples(self, box: Box) -> tuple[dict[int, NDArray[np.uint32]], NDArray[np.uint32]]:
-        """Return the words of each phase's sub-samples in a box, and those of the air, (y, x)."""
+        """Return the words of each phase's sub-samples in a box, and those of the air.
+
+        The words of the air are (y, x); those of a specimen with a pose (z, y, x).
+        """
         start = np.asarray(box.start, np.int64)
         words = {p: np.zeros(box.shape, np.uint32) for p in (PORE, COPPER, IRON)}
-        air = np.empty(box.shape[1:], np.uint32)
         axis_y, axis_x = self.spec.axis_vx
-        air_(air, start, axis_y, axis_x, self.spec.radius_vx)
+        if self._back is None:
+            air = np.empty(box.shape[1:], np.uint32)
+            air_(air, start, axis_y, axis_x, self.spec.radius_vx)
+        else:
+            air = np.empty(box.shape, np.uint32)
+            posed_air_(air, start, *self._back, axis_y, axis_x, self.spec.radius_vx)
         bodies = self.field.bodies_in(box)
         for phase, phase_words in words.items():
             cover_bodies_(phase_words, start, bodies[bodies["phase"] == phase])
@@ -234,7 +248,20 @@ class Renderer:
         words, air = self.sub_samples(box)
         ideal = np.empty(box.shape, np.int32)
         phases = np.empty(box.shape, np.uint8)
-        compose_(words[PORE], words[COPPER], words[IRON], air, self._levels, ideal, phases)
+        if self._back is None:
+            compose_(words[PORE], words[COPPER], words[IRON], air, self._levels, ideal, phases)
+            return ideal, phases
+        for i in range(len(ideal)):  # the air of a tilted cylinder differs from plane to plane
+            plane = slice(i, i + 1)
+            compose_(
+                words[PORE][plane],
+                words[COPPER][plane],
+                words[IRON][plane],
+                air[i],
+                self._levels,
+                ideal[plane],
+                phases[plane],
+            )
         return ideal, phases
 
     def blurred(self, ideal: NDArray[np.int32]) -> NDArray[np.int32]:

@@ -17,6 +17,7 @@ from scipy.special import ndtr, ndtri
 
 from pipeline.errors import UsageError
 from pipeline.model.grid import Triple
+from pipeline.phantom.pose import UPRIGHT, Pose
 
 Temper = Literal["F", "T6"]
 
@@ -83,8 +84,8 @@ class Treatment:
         Longer diameter from which a platelet breaks into two and into three pieces.
     plate_shrink, copper_shrink : float
         Factor on every length of a platelet and of a copper-rich particle.
-    copper_dissolved : float
-        Share of the copper-rich particles that vanish.
+    copper_dissolved, plate_dissolved : float
+        Shares of the copper-rich particles and of the platelets that vanish.
     """
 
     gap_vx: float = 3.0
@@ -93,6 +94,7 @@ class Treatment:
     plate_shrink: float = 0.98
     copper_shrink: float = 0.80
     copper_dissolved: float = 0.30
+    plate_dissolved: float = 0.0
 
     def __post_init__(self) -> None:
         if not (0 < self.plate_shrink <= 1 and 0 < self.copper_shrink <= 1):
@@ -101,9 +103,10 @@ class Treatment:
                 "rich particles wants factors above 0 and at most 1.",
                 "Give the factor on lengths, such as 0.98.",
             )
-        if not 0 <= self.copper_dissolved <= 1:
+        if not (0 <= self.copper_dissolved <= 1 and 0 <= self.plate_dissolved <= 1):
             raise UsageError(
-                f"share {self.copper_dissolved} of dissolved copper-rich particles wants 0 to 1.",
+                f"shares {self.copper_dissolved} of dissolved copper-rich particles and "
+                f"{self.plate_dissolved} of dissolved platelets want 0 to 1.",
                 "Give a share, such as 0.3.",
             )
         if not 0 < 3 * self.gap_vx < self.two_pieces_vx < self.three_pieces_vx:
@@ -271,6 +274,8 @@ class SpecimenSpec:
         Bodies of other shapes, added to the plain ones.
     artefacts : Artefacts
         What the scanner adds.
+    pose : Pose
+        How the specimen stands in the scanner.
 
     Raises
     ------
@@ -304,6 +309,7 @@ class SpecimenSpec:
     treatment: Treatment = Treatment()
     rich: RichBodies = RichBodies()
     artefacts: Artefacts = Artefacts()
+    pose: Pose = UPRIGHT
 
     def __post_init__(self) -> None:
         if len(self.size_vx) != 3 or not all(8 <= n <= MAX_SIZE_VX for n in self.size_vx):

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from pipeline.model.grid import Box, TileGrid
-from pipeline.phantom.bodies import BodyField, in_cylinder
+from pipeline.phantom.bodies import BodyField, in_cylinder, pose_bodies
 from pipeline.phantom.lattice import BENT_PLATE, CAPSULE, PLATE, ROLES, SCRIPT, Bodies
 from pipeline.phantom.render import Renderer
 from pipeline.phantom.specimen import COPPER, IRON, OUTSIDE, PHASE_NAMES, PORE, SpecimenSpec
@@ -79,9 +79,9 @@ particle, or the pore that a platelet walls in.  ``walled`` pores have platelets
 ``open_to_surface`` says whether a pore reaches through the surface of the cylinder, exactly.
 
 ``volume_um3`` is analytic where ``volume_exact``, else counted on a lattice of a sixth of a voxel;
-``volume_inside_um3`` is that of the part in the specimen: of trees it is counted, of other bodies
-it is null where the surface or an end of the specimen may cut them.  Bodies may overlap: see
-`pipeline.phantom.bodies`.
+``volume_inside_um3`` is that of the part in the specimen: of trees it is counted, unless the
+specimen has a pose; of other bodies it is null where the surface or an end of the specimen may cut
+them.  Bodies may overlap: see `pipeline.phantom.bodies`.
 """
 
 
@@ -169,6 +169,7 @@ def _are_open(spec: SpecimenSpec, bodies: Bodies, starts: NDArray[np.int64]) -> 
     Pores are spheres and capsules: the distance of their points from the axis of the cylinder is
     largest about the ends of their lines.
     """
+    bodies = pose_bodies(spec, bodies, back=True)
     reach = np.where(bodies["shape"] == CAPSULE, bodies["semi"][:, 0], 0.0)
     line = reach[:, None] * bodies["axes"][:, 0, 1:]
     middle = bodies["centre"][:, 1:] - np.asarray(spec.axis_vx)
@@ -195,7 +196,7 @@ def _volumes_vx(
         volume[i] = counted_volume_vx(parts)
         if whole[i]:
             inside[i] = volume[i]
-        elif one["shape"][i] == CAPSULE:
+        elif one["shape"][i] == CAPSULE and spec.pose.is_plain:
             inside[i] = counted_volume_vx(parts, spec)
     return volume, inside, exact
 
@@ -211,6 +212,7 @@ def specimen_bodies(spec: SpecimenSpec) -> Iterator[Bodies]:
     low, high = np.full(3, -0.5), np.asarray(spec.size_vx) - 0.5
     for z in layers:
         bodies = np.concatenate([field.cell((z, y, x)) for y in ys for x in xs])
+        bodies = pose_bodies(spec, bodies)
         meets = np.all((bodies["high"] >= low) & (bodies["low"] <= high), axis=1)
         meets &= in_cylinder(spec, bodies)[0]
         starts = body_starts(bodies)

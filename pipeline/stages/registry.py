@@ -22,6 +22,7 @@ from pipeline.stages.distances import DistancesStage
 from pipeline.stages.flatten import FlattenStage
 from pipeline.stages.ingest import IngestStage
 from pipeline.stages.label import LabelStage
+from pipeline.stages.match import MatchStage
 from pipeline.stages.present import PresentStage
 from pipeline.stages.reduce import ReduceStage
 from pipeline.stages.seams import SeamsStage
@@ -68,6 +69,7 @@ STAGES: dict[str, Callable[[JobFolder, Plan], Stage]] = {
     "catalogue": CatalogueStage,
     "present": PresentStage,
     "stress": StressStage,
+    "match": MatchStage,
 }
 
 

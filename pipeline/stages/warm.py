@@ -30,6 +30,7 @@ from pipeline.kernels.midsurface import measure_bending
 from pipeline.kernels.nlm import denoise_nlm
 from pipeline.kernels.noise import fold_noise
 from pipeline.kernels.outline import HullPart, merge_hulls
+from pipeline.kernels.overlap import count_overlaps, near_offsets
 from pipeline.kernels.phases import plan_edges, refine_edges
 from pipeline.kernels.pyramid import halve_mean
 from pipeline.kernels.reduce import (
@@ -100,6 +101,14 @@ def warm_stress() -> None:
     constants = Constants(materials, 1, 2, materials[2], materials[2])
     assess_particle(mask, None, constants, (1.0, 0.0, 0.0), (1.0, 1.0, 1.0))
     screen_particles(np.ones((1, 3)), np.eye(3)[None], (1.0, 0.0, 0.0), *materials[1:])
+
+
+def warm_match() -> None:
+    """Run every compiled kernel of a match job on a few voxels of each type that ids may have."""
+    box, offsets = Box((0, 0, 0), (2, 2, 2)), near_offsets(1.0, (1.0, 1.0, 1.0))
+    for dtype in (np.uint32, np.uint64):
+        ids, start = np.ones((2, 2, 2), dtype), np.zeros(3, np.int64)
+        count_overlaps(ids, start, ids, ids.astype(np.uint8), box, np.eye(3), np.ones(3), offsets)
 
 
 def _warm_flatten(grey: NDArray[np.uint16]) -> None:

@@ -29,7 +29,7 @@ import pyarrow.dataset as pads
 from filelock import FileLock, Timeout
 
 from pipeline.errors import DamageError, NotFoundError, StoreError, UsageError
-from pipeline.model.records import PARTICLES, PHASES, SCANS, STRESS, TABLES
+from pipeline.model.records import FATES, PARTICLES, PHASES, SCANS, STRESS, TABLES
 from pipeline.stores.delta import DeltaRows, flat, quoted, where
 from pipeline.stores.rows import (
     RowFile,
@@ -43,6 +43,9 @@ LOCK_TIMEOUT_S = 120.0
 """Longest wait for another commit of the same scan."""
 
 _BY_NAME = {table.name: table for table in TABLES}
+_ASKED_LATER = (STRESS, FATES)
+"""What is asked of a finished census."""
+
 _BESIDE = tuple(table for table in TABLES if table is not SCANS)
 _LOG = logging.getLogger(__name__)
 
@@ -224,7 +227,7 @@ class Catalogue:
         self._need(snapshot, scan_id)
         digest = hashlib.sha256(b"castcensus rows 1")
         # What is asked of a finished census later does not change its identity.
-        for table in sorted((t for t in TABLES if t is not STRESS), key=lambda t: t.name):
+        for table in sorted((t for t in TABLES if t not in _ASKED_LATER), key=lambda t: t.name):
             dataset = snapshot.dataset(table.name, scan_id)
             order = order_rows(_load(dataset, list(table.order)))
             digest.update(f"\0{table.name}\0{len(order)}".encode())
@@ -280,7 +283,7 @@ class Catalogue:
             table.name: given.get(table.name, table.schema.empty_table())
             for table in _BESIDE
             # What was asked of a finished census later stays where it is.
-            if table not in (PARTICLES, STRESS)
+            if table not in (PARTICLES, *_ASKED_LATER)
         }
         for name, rows in small.items():
             check_rows(_BY_NAME[name], rows)

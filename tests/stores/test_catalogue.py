@@ -13,7 +13,7 @@ from deltalake.exceptions import CommitFailedError
 
 from pipeline.errors import DamageError, NotFoundError, StoreError, UsageError
 from pipeline.model import records
-from pipeline.model.records import PARTICLES, SCANS, STRESS, Table
+from pipeline.model.records import FATES, PARTICLES, SCANS, STRESS, Table
 from pipeline.stores import delta
 from pipeline.stores.catalogue import Catalogue
 
@@ -26,7 +26,7 @@ scan_rows = rows_of_scans.scan_rows
 
 
 # The tables of a census; those of what is asked of it later have tests of their own.
-TABLES = tuple(table for table in records.TABLES if table is not STRESS)
+TABLES = tuple(table for table in records.TABLES if table not in (STRESS, FATES))
 
 
 @pytest.fixture

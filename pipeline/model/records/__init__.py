@@ -9,6 +9,7 @@ from __future__ import annotations
 from pipeline.model.records.columns import Column, Table
 from pipeline.model.records.comparisons import COMPARISON, SPECIMEN_VALUES
 from pipeline.model.records.contacts import CONTACTS
+from pipeline.model.records.fates import FATES
 from pipeline.model.records.mechanical import CORRELATIONS, FRACTURE
 from pipeline.model.records.particles import PARTICLES
 from pipeline.model.records.phases import PHASES
@@ -21,6 +22,7 @@ __all__ = [
     "COMPARISON",
     "CONTACTS",
     "CORRELATIONS",
+    "FATES",
     "FRACTURE",
     "PARTICLES",
     "PHASES",
@@ -35,7 +37,7 @@ __all__ = [
     "write_dictionary",
 ]
 
-TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, STATISTICS, STRESS)
+TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, STATISTICS, STRESS, FATES)
 """Every table of the catalogue; the first three are part of every commit, others may be empty."""
 
 
