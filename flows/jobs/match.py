@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flows.jobs.submission import create_job
+from flows.jobs.submission import Wishes, create_job
 from flows.settings import ClusterConfig, code_version
 from pipeline.analysis.registration import LIMIT_VX, register
 from pipeline.errors import UsageError
@@ -118,7 +118,7 @@ def plan_match(
 
 def create_match_job(plan: Plan, workspace: Path, cluster: ClusterConfig) -> JobFolder:
     """Create the folder of a match job; see `flows.jobs.submission.create_job`."""
-    return create_job(plan, workspace, cluster, replace_scan=True)
+    return create_job(plan, workspace, cluster, Wishes(replace=True))
 
 
 def _read_scan(workspace: Path, scan_id: str) -> dict[str, Any]:
