@@ -12,6 +12,7 @@ from flows.cli import options
 from flows.cli.console import say
 from flows.settings import load_settings
 from pipeline.errors import UsageError
+from pipeline.report.scan.closeups import N_BODIES
 from pipeline.report.scan.dossier import FORMATS, write_report
 
 
@@ -33,6 +34,9 @@ def report(
             show_default=False,
         ),
     ] = None,
+    bodies: Annotated[
+        int, typer.Option(min=1, max=20, help="How many of the largest bodies of a phase to show.")
+    ] = N_BODIES,
     workspace: options.Workspace = None,
     json_: options.AsJson = False,
 ) -> None:
@@ -49,7 +53,7 @@ def report(
             raise UsageError(
                 f"--format {name!r} does not exist.", f"There are {', '.join(FORMATS)}."
             )
-    paths = write_report(load_settings(workspace).workspace, scan, output, formats)
+    paths = write_report(load_settings(workspace).workspace, scan, output, formats, bodies)
     if json_:
         print(json.dumps({"scan": scan, "files": [str(path) for path in paths]}, indent=2))
         return

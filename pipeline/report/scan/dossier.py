@@ -8,7 +8,7 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from pipeline.report.scan.closeups import show_largest
+from pipeline.report.scan.closeups import N_BODIES, show_largest
 from pipeline.report.scan.evidence import Evidence, Plate, gather_evidence
 from pipeline.report.scan.levels import show_fractions, show_greys
 from pipeline.report.scan.meetings import show_meetings
@@ -25,13 +25,15 @@ FORMATS = ("html", "png", "svg", "csv", "parquet", "json")
 """What a report consists of: the page, figures twice, tables twice, numbers."""
 
 
-def list_sections(evidence: Evidence) -> list[Section]:
+def list_sections(evidence: Evidence, n_bodies: int = N_BODIES) -> list[Section]:
     """Return everything that a report shows, pictures first.
 
     Parameters
     ----------
     evidence : Evidence
         The scan.
+    n_bodies : int
+        How many of the largest bodies of each phase are shown.
 
     Returns
     -------
@@ -43,7 +45,7 @@ def list_sections(evidence: Evidence) -> list[Section]:
         Section("The scan", show_sections(evidence)),
         Section("Phases", [show_greys(evidence), show_fractions(evidence)], [phases]),
         Section("Quality", [], [quality, contrast]),
-        Section("The largest bodies", show_largest(evidence)),
+        Section("The largest bodies", show_largest(evidence, n_bodies)),
         Section("Sizes and extremes", [show_sizes(evidence), show_extremes(evidence)]),
         Section("Sampling", [show_representative(evidence)]),
         Section("Arrangement", [show_orientations(evidence), show_meetings(evidence)]),
@@ -57,6 +59,7 @@ def write_report(
     scan_id: str,
     folder: Path | None = None,
     formats: Sequence[str] = FORMATS,
+    n_bodies: int = N_BODIES,
 ) -> list[Path]:
     """Write the report of a scan.
 
@@ -70,6 +73,8 @@ def write_report(
         Where to; ``reports/<scan>`` of the workspace by default.
     formats : sequence of str
         Of `FORMATS`.
+    n_bodies : int
+        How many of the largest bodies of each phase are shown.
 
     Returns
     -------
@@ -86,7 +91,7 @@ def write_report(
     evidence = gather_evidence(workspace, scan_id)
     place = workspace / "reports" / scan_id if folder is None else folder
     make_folder(place)
-    sections = list_sections(evidence)
+    sections = list_sections(evidence, n_bodies)
     plates = [plate for section in sections for plate in section.plates]
     tables = [table for section in sections for table in section.tables]
     paths: list[Path] = []

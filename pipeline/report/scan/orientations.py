@@ -20,7 +20,7 @@ from pipeline.report.style import INK, QUIET, styled
 
 Reals = NDArray[np.float64]
 
-MOST_POINTS = 1500
+MOST_POINTS = 1000
 """Most axes that are drawn as points; of more, every so-manyth."""
 
 FEWEST_FOR_DENSITY = 30
@@ -128,17 +128,21 @@ def _paint_net(panel: Axes, axes: Reals, evidence: Evidence, name: str) -> None:
         points = np.concatenate([project(where), beyond_rim(where[low])])
         level = np.concatenate([level, level[low]])
         shade = LinearSegmentedColormap.from_list("shade", ["#ffffff", colour])
-        filled = panel.tricontourf(
-            Triangulation(points[:, 0], points[:, 1]), level, cmap=shade, alpha=0.55,
-            levels=np.linspace(0, max(2.0, float(level.max())), 9),
-        )  # fmt: skip
+        # About eight steps of a round height, so that 1, no preference, is a step of its own.
+        step = max(0.25, 2.0 ** np.ceil(np.log2(float(level.max()) / 8)))
+        steps = np.arange(0.0, max(float(level.max()), 2.0) + step, step)
+        mesh = Triangulation(points[:, 0], points[:, 1])
+        filled = panel.tricontourf(mesh, level, levels=steps, cmap=shade, alpha=0.55)
         filled.set_clip_path(rim.get_path(), panel.transData)
         bar = panel.figure.colorbar(filled, ax=panel, shrink=0.55, pad=0.0, aspect=14)
+        bar.set_ticks([s for s in steps if s == int(s)][:: 1 if steps[-1] < 9 else 4])
         bar.ax.tick_params(labelsize=7)
+        bar.set_label("density / even", fontsize=7)
         bar.outline.set_linewidth(0.5)
     drawn = axes[:: -(-len(axes) // MOST_POINTS)]
     at = project(drawn)
-    panel.plot(at[:, 0], at[:, 1], "o", ms=3, color=colour, mec=INK, mew=0.3, alpha=0.8)
+    panel.plot(at[:, 0], at[:, 1], "o", ms=3 if len(drawn) < 200 else 1.7, color=colour,
+               mec=INK, mew=0.25, alpha=0.8)  # fmt: skip
     load = np.asarray([evidence.load_axis], np.float64)
     x, y = project(load / np.sqrt((load * load).sum()))[0]
     panel.plot(x, y, "o", ms=9, mfc="none", mec=INK, mew=1.2, clip_on=False)

@@ -62,8 +62,9 @@ def render_page(evidence: Evidence, sections: Sequence[Section]) -> str:
         cautions=CAUTIONS,
         colophon=(
             f"castcensus {scan['code_version']}, version {evidence.version} of the catalogue, "
-            f"recipe {scan['recipe_hash']}, source {scan['source_checksum']}. Every number of "
-            "every figure lies beside this page in figures.json, every table in tables/."
+            f"recipe {scan['recipe_hash']}, source {scan['source_checksum']}. Beside this page "
+            "castcensus report writes the numbers of all figures as JSON, the figures as PNG and "
+            "SVG, and the tables as CSV and Parquet."
         ),
     )
 

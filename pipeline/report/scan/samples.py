@@ -183,15 +183,13 @@ def _paint_scatter(
     return line
 
 
-def show_extremes(evidence: Evidence, measure: str = "sqrt_area") -> Plate:
+def show_extremes(evidence: Evidence) -> Plate:
     """Return the largest bodies of parts of the scan, the fit, and the largest of a component.
 
     Parameters
     ----------
     evidence : Evidence
         The scan.
-    measure : str
-        ``sqrt_area`` or ``diameter``.
 
     Returns
     -------
@@ -200,7 +198,7 @@ def show_extremes(evidence: Evidence, measure: str = "sqrt_area") -> Plate:
     """
     plate = Plate("extremes", "The largest to expect")
     component = evidence.asked.get("component_mm3")
-    plate.numbers = {name: _extremes_of(evidence, name, measure) for name in evidence.counted}
+    plate.numbers = {name: _extremes_of(evidence, name) for name in evidence.counted}
     plate.numbers["component_mm3"] = component
     if not any(plate.numbers[name]["maxima_um"] for name in evidence.counted):
         notes = [plate.numbers[name]["note"] for name in evidence.counted]
@@ -226,18 +224,18 @@ def show_extremes(evidence: Evidence, measure: str = "sqrt_area") -> Plate:
     return plate
 
 
-def _extremes_of(evidence: Evidence, name: str, measure: str) -> dict[str, Any]:
-    level = evidence.number(name, f"{measure}_level_um")
-    rows = evidence.curve(name, f"{measure}_maximum_um")
+def _extremes_of(evidence: Evidence, name: str) -> dict[str, Any]:
+    level = evidence.number(name, "sqrt_area_level_um")
+    rows = evidence.curve(name, "sqrt_area_maximum_um")
     maxima = np.array([row["value"] for row in rows])
     place = plotting_positions(maxima)[1].tolist() if rows else []
     return {
         "maxima_um": maxima.tolist(),
         "reduced_variate": place,
-        "block_mm3": evidence.number(name, f"{measure}_block_mm3")["value"],
-        "location_um": evidence.number(name, f"{measure}_gumbel_location_um")["value"],
-        "scale_um": evidence.number(name, f"{measure}_gumbel_scale_um")["value"],
-        "anderson_darling": evidence.number(name, f"{measure}_anderson_darling")["value"],
+        "block_mm3": evidence.number(name, "sqrt_area_block_mm3")["value"],
+        "location_um": evidence.number(name, "sqrt_area_gumbel_location_um")["value"],
+        "scale_um": evidence.number(name, "sqrt_area_gumbel_scale_um")["value"],
+        "anderson_darling": evidence.number(name, "sqrt_area_anderson_darling")["value"],
         "level_um": level["value"],
         "level_low_um": level["low"],
         "level_high_um": level["high"],

@@ -6,7 +6,7 @@ import zarr
 from scipy.special import dawsn
 
 from pipeline.kernels.concentration import hemisphere
-from pipeline.report.scan import closeups, sections
+from pipeline.report.scan import closeups, orientations, sections
 from pipeline.report.scan.evidence import gather_evidence
 from pipeline.report.scan.meetings import show_meetings
 from pipeline.report.scan.orientations import CONCENTRATION, density_of
@@ -31,6 +31,15 @@ def test_axes_without_preference_have_density_one_and_a_bundle_has_a_peak():
     peak = root / dawsn(root) * np.exp(-(root**2) * np.sin(angle.min()) ** 2)
     assert bundle[angle.argmin()] == pytest.approx(peak, rel=0.02)
     assert bundle[angle > 1.2].max() < 0.01
+
+
+def test_a_net_of_enough_axes_is_shaded(whole, monkeypatch):
+    monkeypatch.setattr(orientations, "FEWEST_FOR_DENSITY", 5)
+    figure = orientations.show_orientations(whole).figure
+    figure.draw_without_rendering()
+    scales = [axes for axes in figure.axes if axes.get_ylabel() == "density / even"]
+    enough = [name for name in whole.counted if whole.number(name, "orientation_zz")["n"] >= 5]
+    assert len(scales) == len(enough) > 0
 
 
 def test_a_body_is_cut_where_most_of_it_is_seen(strange):
