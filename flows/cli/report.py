@@ -37,6 +37,7 @@ def report(
     bodies: Annotated[
         int, typer.Option(min=1, max=20, help="How many of the largest bodies of a phase to show.")
     ] = N_BODIES,
+    as_of: options.Version = None,
     workspace: options.Workspace = None,
     json_: options.AsJson = False,
 ) -> None:
@@ -53,7 +54,9 @@ def report(
             raise UsageError(
                 f"--format {name!r} does not exist.", f"There are {', '.join(FORMATS)}."
             )
-    paths = write_report(load_settings(workspace).workspace, scan, output, formats, bodies)
+    paths = write_report(
+        load_settings(workspace).workspace, scan, output, formats, n_bodies=bodies, version=as_of
+    )
     if json_:
         print(json.dumps({"scan": scan, "files": [str(path) for path in paths]}, indent=2))
         return

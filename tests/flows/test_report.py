@@ -59,6 +59,7 @@ def test_a_report_goes_where_it_is_wanted_in_the_formats_wanted(call, tmp_path):
     [
         (["report", "nope"], 3, "nope"),
         (["report", "a", "--format", "docx"], 2, "docx"),
+        (["report", "a", "--as-of", "99"], 3, "99"),
         (["show", "nope"], 3, "nope"),
     ],
 )

@@ -60,6 +60,7 @@ def write_report(
     folder: Path | None = None,
     formats: Sequence[str] = FORMATS,
     n_bodies: int = N_BODIES,
+    version: int | None = None,
 ) -> list[Path]:
     """Write the report of a scan.
 
@@ -75,6 +76,8 @@ def write_report(
         Of `FORMATS`.
     n_bodies : int
         How many of the largest bodies of each phase are shown.
+    version : int, optional
+        Version of the catalogue; the latest when None.
 
     Returns
     -------
@@ -84,11 +87,11 @@ def write_report(
     Raises
     ------
     NotFoundError
-        If there is no such scan.
+        If there is no such scan or version.
     StoreError
         If a file cannot be written.
     """
-    evidence = gather_evidence(workspace, scan_id)
+    evidence = gather_evidence(workspace, scan_id, version)
     place = workspace / "reports" / scan_id if folder is None else folder
     make_folder(place)
     sections = list_sections(evidence, n_bodies)
