@@ -12,6 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -46,11 +47,19 @@ def crop_source(source: Path, size: int, path: Path) -> None:
 
 
 def measure(
-    source: Path, folder: Path, workers: int, crop: int, peers: list[str]
+    source: Path,
+    folder: Path,
+    workers: int,
+    crop: int,
+    peers: list[str],
+    overrides: Sequence[str] = (),
 ) -> dict[str, Any]:
-    """Submit a source and run the peers on a crop of it."""
+    """Submit a source, by a changed recipe if so told, and run the peers on a crop of it."""
+    folder.mkdir(parents=True, exist_ok=True)
     submit = ["flows.cli", "submit", str(source), "--scan", "bench", "--json"]
     submit += ["--workers", str(workers), "--workspace", str(folder / "workspace")]
+    for override in overrides:
+        submit += ["--set", override]
     start = time.perf_counter()
     result: dict[str, Any] = {"castcensus": run_json(submit)}
     result["castcensus"]["command_seconds"] = round(time.perf_counter() - start, 2)

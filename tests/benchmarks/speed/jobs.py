@@ -49,18 +49,20 @@ class StageTime:
 def simulate(folder: Path, size: int) -> Path:
     """Write a simulated specimen as a folder of TIFF slices; one that is there is used again."""
     target = folder / f"specimen-{size}"
+    spec = SpecimenSpec(size_vx=(size,) * 3, voxel_um=VOXEL_UM, seed=7)
     if not target.exists():
-        spec = SpecimenSpec(size_vx=(size,) * 3, voxel_um=VOXEL_UM, seed=7)
         return write_specimen(spec, target, "tiff").volume
-    return next(path for path in sorted(target.iterdir()) if path.is_dir())
+    return target
 
 
-def plan_job(source: Path, folder: Path, overrides: list[str]) -> JobFolder:
+def plan_job(
+    source: Path, folder: Path, overrides: list[str], recipe: str = "cast-al-si-cu"
+) -> JobFolder:
     """Plan a job under a workspace of its own."""
     options = ReadOptions(voxel_um=(VOXEL_UM,) * 3)
     header = open_source(str(source), options).header
-    recipe = find_recipe("cast-al-si-cu", overrides)
-    plan = plan_scan("s", str(source), options, header, recipe, ScanMetadata(), "benchmark")
+    found = find_recipe(recipe, overrides)
+    plan = plan_scan("s", str(source), options, header, found, ScanMetadata(), "benchmark")
     job = JobFolder(folder / "workspace" / "jobs" / "job")
     job.path.mkdir(parents=True)
     job.write_plan(plan)

@@ -20,6 +20,7 @@ from typing import Any
 
 import pipeline.stages
 from pipeline.stages.registry import open_stage, process_tile
+from pipeline.stores.job import JobFolder
 from tests.benchmarks.speed.jobs import plan_job, simulate
 
 READING = ("read_box", "read_arrays")
@@ -96,7 +97,6 @@ def profile(folder: Path, size: int, overrides: list[str], top: int) -> dict[str
 
 
 def _run(job: Path, clock: Clock, n_voxels: int = 0, top: int = 0) -> dict[str, dict[str, float]]:
-    from pipeline.stores.job import JobFolder
 
     shares = {}
     for stage in JobFolder(job).read_plan().stages:
