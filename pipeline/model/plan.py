@@ -424,10 +424,11 @@ def _anatomy(
 ) -> list[tuple[str, int, int, int, int, int]]:
     """Return the row of the anatomy stage; none where nothing is asked of it."""
     asked = recipe.describe
-    if not (asked.bending or asked.skeleton):
+    if not (asked.bending or asked.skeleton or asked.members):
         return []
     # A tile's local ids and rows; the same of a box, its mask, and what is made of that.
-    a_voxel = 4 + 4 + 1 + max(2 * asked.bending, 16 * asked.skeleton)
+    # Members are sought in bodies that fill an eighth of the largest box at most.
+    a_voxel = 4 + 4 + 1 + max(2 * asked.bending, 16 * asked.skeleton, 40 * asked.members)
     n_bytes = tile * (4 + 4) + asked.largest_box * a_voxel
     return [("anatomy", n_tiles, 0, n_voxels * 4, 0, n_bytes)]
 

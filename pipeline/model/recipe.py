@@ -236,6 +236,7 @@ class Describe(_Part):
 
     bending: bool = True
     skeleton: bool = False
+    members: bool = False
     largest_box: Annotated[int, Field(ge=1000, le=2**28)] = 4_000_000
     thickness: bool = True
     thickness_max_vx: Annotated[float, Field(ge=8.0, le=256.0)] = 128.0

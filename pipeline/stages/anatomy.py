@@ -17,11 +17,12 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.kernels.label import name_particles
+from pipeline.kernels.members import measure_members, split_members
 from pipeline.kernels.midsurface import measure_bending
 from pipeline.kernels.skeleton import count_skeleton
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
-from pipeline.model.records import PARTICLES
+from pipeline.model.records import MEMBERS, PARTICLES
 from pipeline.model.records.particles import ANATOMY, SKELETON
 from pipeline.stores.job import JobFolder, read_arrays, write_arrays, write_partly
 from pipeline.stores.volume import open_volume, read_box
@@ -30,7 +31,20 @@ BOX = tuple(f"bbox_{a}_{end}_vx" for end in ("start", "stop") for a in "zyx")
 SHEETS = ("platelet", "branched")
 """Classes of shape that may be sheets: much bending leaves a platelet's convex hull empty."""
 
-NEEDED = ("phase", "particle_id", "shape_class", "thickness_um", "minor_z", "minor_y", "minor_x")
+NEEDED = (
+    *("phase", "particle_id", "n_voxels", "shape_class", "thickness_um"),
+    *("extent_intermediate_um", "minor_z", "minor_y", "minor_x"),
+)
+PLATE = np.dtype(
+    [
+        ("row", np.int64),
+        ("voxels", np.int64),
+        ("centroid", np.float64, 3),
+        ("normal", np.float64, 3),
+        ("sizes", np.float64, 3),
+    ]
+)
+"""One member: row of its body, and what is measured; sizes are thickness, length and width."""
 
 
 class AnatomyStage:
@@ -78,6 +92,7 @@ class AnatomyStage:
         tables: dict[int, NDArray[np.uint32]] = {}
         own = self._read(core, tables) if (mine & (high <= core.stop).all(1)).any() else None
         found: dict[str, list[float | None]] = {name: [] for name in ANATOMY}
+        plates = [np.zeros(0, PLATE)]
         for row in rows.tolist():
             box = _box(low[row], high[row])
             if own is not None and (high[row] <= core.stop).all():
@@ -85,9 +100,13 @@ class AnatomyStage:
             else:
                 mask = self._read(box, tables) == row + 1
             described = self._describe(row, mask)
+            if self._may_split(row):
+                plates.append(self._split(row, mask))
+                described["n_members"] = len(plates[-1])
             for name in ANATOMY:
                 found[name].append(described.get(name))
         side = {name: np.array(values, np.float64) for name, values in found.items()}
+        side["members"] = np.concatenate(plates)
         write_arrays(self.folder.side("anatomy", number), {"row": rows, **side})
         return core.n_voxels
 
@@ -122,6 +141,28 @@ class AnatomyStage:
             columns |= dict(zip(SKELETON, count_skeleton(mask), strict=True))
         return columns
 
+    def _may_split(self, row: int) -> bool:
+        """Tell whether members are wanted of a particle: of sheets that are not too large."""
+        if not self.asked.members:
+            return False
+        rows = self.rows
+        return bool(
+            4.0 * rows["thickness_um"][row] <= rows["extent_intermediate_um"][row]
+            and 8 * rows["n_voxels"][row] <= self.asked.largest_box
+        )
+
+    def _split(self, row: int, mask: NDArray[np.bool_]) -> NDArray[np.void]:
+        """Return the members of a particle."""
+        voxel_um = self.plan.voxel_um
+        split = split_members(mask, voxel_um, float(self.rows["thickness_um"][row]))
+        found = measure_members(split, voxel_um)
+        plates = np.zeros(found.voxels.size, PLATE)
+        plates["row"] = row
+        plates["voxels"], plates["normal"] = found.voxels, found.normal
+        plates["centroid"] = found.centroid + self.boxes[0][row] * np.array(voxel_um)
+        plates["sizes"] = np.stack([found.thickness, found.length, found.width], 1)
+        return plates
+
     def fold(self) -> None:
         """Complete the rows of the particles; doing it again replaces the same columns."""
         path = self.folder.product("particles.parquet")
@@ -137,7 +178,32 @@ class AnatomyStage:
             at = table.schema.get_field_index(name)
             column = pa.array(values, mask=np.isnan(values)).cast(PARTICLES.column(name).type)
             table = table.set_column(at, table.schema.field(at), column)
+        if self.asked.members:
+            members = self._tabulate(table, np.concatenate([side["members"] for side in sides]))
+            product = self.folder.product("members.parquet")
+            write_partly(product, lambda partial: pq.write_table(members, partial))
         write_partly(path, lambda partial: pq.write_table(table, partial))
+
+    def _tabulate(self, particles: pa.Table, plates: NDArray[np.void]) -> pa.Table:
+        """Return the rows of table `members`, in the order of their bodies."""
+        plates = plates[np.argsort(plates["row"], kind="stable")]
+        body, first = plates["row"], np.searchsorted(plates["row"], plates["row"])
+        of_body = particles.take(pa.array(body))
+        load = np.array(self.plan.recipe.load_axis) / np.linalg.norm(self.plan.recipe.load_axis)
+        normal = plates["normal"]
+        cosine = np.abs(normal[:, 0] * load[0] + normal[:, 1] * load[1] + normal[:, 2] * load[2])
+        values: dict[str, Any] = {
+            **{name: of_body[name] for name in ("scan_id", "job", "phase", "particle_id")},
+            "member_id": np.arange(body.size) - first + 1,
+            "n_voxels": plates["voxels"],
+            "volume_um3": plates["voxels"] * float(np.prod(self.plan.voxel_um)),
+            "load_angle_deg": np.degrees(np.arccos(np.minimum(cosine, 1.0))),
+            **dict(zip(("thickness_um", "length_um", "width_um"), plates["sizes"].T, strict=True)),
+        }
+        for i, axis in enumerate("zyx"):
+            values[f"centroid_{axis}_um"] = plates["centroid"][:, i]
+            values[f"normal_{axis}"] = normal[:, i]
+        return pa.table([values[c.name] for c in MEMBERS.columns], schema=MEMBERS.schema)
 
 
 def _box(low: NDArray[np.int64], high: NDArray[np.int64]) -> Box:

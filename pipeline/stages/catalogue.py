@@ -47,7 +47,8 @@ class CatalogueStage:
             pq.read_table(folder.product("particles.parquet")),
             {
                 name: pq.read_table(folder.product(f"{name}.parquet"))
-                for name in ("contacts", "statistics")
+                for name in ("contacts", "members", "statistics")
+                if folder.product(f"{name}.parquet").exists()
             },
         )
         write_whole(folder.product("commit.json"), json.dumps({"version": committed}).encode())

@@ -26,6 +26,7 @@ from pipeline.kernels.histograms import fold_float_histogram, fold_gradients, fo
 from pipeline.kernels.label import name_particles
 from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, mask_box
 from pipeline.kernels.matrix import find_window, fold_evenness, inner_blocks
+from pipeline.kernels.members import measure_members, split_members
 from pipeline.kernels.midsurface import measure_bending
 from pipeline.kernels.nlm import denoise_nlm
 from pipeline.kernels.noise import fold_noise
@@ -83,6 +84,7 @@ def warm_kernels() -> None:
     fold_edges(grey, plain, Box((0, 0, 0), (20, 20, 20)), (20, 20, 20), 450.0, [150.0])
     fold_doubt(plain, plain, plain, np.zeros(shape, np.uint32), 0)
     measure_bending(mask > 0, np.ones(3), (1.0, 1.0, 1.0))
+    measure_members(split_members(mask > 0, (1.0, 1.0, 1.0), 2.0), (1.0, 1.0, 1.0))
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
 
 

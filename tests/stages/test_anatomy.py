@@ -49,6 +49,57 @@ def test_one_answer_for_every_tiling(make_job, binary_recipe):
     assert bent["bending"] == pytest.approx(bent["bending_um"] / bent["thickness_um"])
 
 
+def crossing_plates():
+    """Two plates that cross at 60 degrees, three at right angles, and a ball."""
+    z, y, x = np.indices((44, 60, 64)).astype(float)
+    volume = np.zeros(z.shape, np.uint8)
+    for angle in (0.4, 0.4 + np.pi / 3):
+        height = (y - 15) * np.cos(angle) + (x - 16) * np.sin(angle)
+        along = (x - 16) * np.cos(angle) - (y - 15) * np.sin(angle)
+        volume[(np.abs(height) <= 1.6) & (np.hypot(along, 0.8 * (z - 21)) <= 14)] = 1
+    place = np.array([z - 21, y - 41, x - 43])
+    for axis in range(3):
+        reach = np.linalg.norm(np.delete(place, axis, 0), axis=0)
+        volume[(np.abs(place[axis]) <= 1.6) & (reach <= 14)] = 1
+    volume[np.hypot(np.hypot(z - 8, y - 50), x - 8) <= 6] = 1
+    return volume
+
+
+def test_members_of_crossing_plates(make_job, binary_recipe):
+    marks, tables = set(), []
+    tilings = ("[64, 64, 64]", "[19, 23, 17]", "[22, 30, 32]", "[44, 9, 64]")
+    for i, tile in enumerate(tilings):
+        folder = make_job(
+            f"job-{i}", crossing_plates(), f"tiling.tile_shape={tile}", "describe.members=true",
+            "load_axis=[0, 0, 1]", recipe=binary_recipe,
+        )  # fmt: skip
+        run(folder.path)
+        marks.add(fingerprint_scan(folder.workspace, "scan"))
+        tables.append(Catalogue(folder.workspace / "catalogue"))
+    assert len(marks) == 1
+    bodies = tables[0].read("particles").to_pylist()
+    assert sorted([b["n_members"] or 0 for b in bodies]) == [0, 2, 3]
+    members = tables[0].read("members").to_pylist()
+    assert len(members) == 5
+    for body in bodies:
+        mine = [m for m in members if m["particle_id"] == body["particle_id"]]
+        assert [m["member_id"] for m in mine] == list(range(1, len(mine) + 1))
+        if not mine:
+            continue
+        assert sum(m["n_voxels"] for m in mine) == body["n_voxels"]
+        assert all(m["phase"] == body["phase"] for m in mine)
+        normals = np.array([[m[f"normal_{a}"] for a in "zyx"] for m in mine])
+        cosines = np.abs(normals @ normals.T)[np.triu_indices(len(mine), 1)]
+        angles = np.degrees(np.arccos(cosines))
+        assert angles == pytest.approx({2: 60.0, 3: 90.0}[len(mine)], abs=4.0)
+        for m, normal in zip(mine, normals, strict=True):
+            assert m["thickness_um"] == pytest.approx(2 * 3.2, rel=0.2)
+            assert m["load_angle_deg"] == pytest.approx(np.degrees(np.arccos(abs(normal[2]))))
+            # A disc has the spread of an ellipsoid whose axes are sqrt(5 / 4) times as long.
+            longest = {2: 35, 3: 28}[len(mine)] * 2 * np.sqrt(5 / 4)
+            assert m["length_um"] == pytest.approx(longest, rel=0.1)
+
+
 def test_large_boxes_are_left_out_and_switches_switch(make_job, binary_recipe):
     names = ("bending_um", "bending", "n_junctions", "n_branches", "n_ends")
     asked = {

@@ -11,6 +11,7 @@ from pipeline.model.records.comparisons import COMPARISON, SPECIMEN_VALUES
 from pipeline.model.records.contacts import CONTACTS
 from pipeline.model.records.fates import FATES
 from pipeline.model.records.mechanical import CORRELATIONS, FRACTURE
+from pipeline.model.records.members import MEMBERS
 from pipeline.model.records.particles import PARTICLES
 from pipeline.model.records.phases import PHASES
 from pipeline.model.records.scans import SCANS
@@ -24,6 +25,7 @@ __all__ = [
     "CORRELATIONS",
     "FATES",
     "FRACTURE",
+    "MEMBERS",
     "PARTICLES",
     "PHASES",
     "SCANS",
@@ -37,7 +39,7 @@ __all__ = [
     "write_dictionary",
 ]
 
-TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, STATISTICS, STRESS, FATES)
+TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, MEMBERS, STATISTICS, STRESS, FATES)
 """Every table of the catalogue; the first three are part of every commit, others may be empty."""
 
 

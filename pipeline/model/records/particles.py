@@ -5,7 +5,7 @@ from __future__ import annotations
 from pipeline.model.records.columns import COUNT, FLAG, KEY, REAL, TEXT, Column, Table, axes
 
 SKELETON = ("n_junctions", "n_branches", "n_ends")
-ANATOMY = ("bending_um", "bending", *SKELETON)
+ANATOMY = ("bending_um", "bending", *SKELETON, "n_members")
 """Columns that stage `anatomy` fills."""
 
 DISTANCES = (
@@ -201,6 +201,15 @@ PARTICLES = Table(
         ),
         Column("n_branches", COUNT, "Its branches, closed rings included.", True),
         Column("n_ends", COUNT, "Its free ends.", True),
+        Column(
+            "n_members",
+            COUNT,
+            "Plates that the body is made of: rows of table members. Null unless the recipe says "
+            "describe.members, for bodies that are no sheets (thickness_um over a quarter of "
+            "extent_intermediate_um), and where the bounding box has more voxels than "
+            "describe.largest_box or the body more than an eighth of it.",
+            True,
+        ),
         Column("grey_mean", REAL, "Mean grey, in grey levels of the source."),
         Column("grey_sd", REAL, "Standard deviation of the grey, in grey levels of the source."),
         Column("grey_min", REAL, "Smallest grey, in grey levels of the source."),
