@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline.model.records import CONTACTS, PARTICLES, PHASES, SCANS, STATISTICS, Table
+from pipeline.model.records import CONTACTS, MEMBERS, PARTICLES, PHASES, SCANS, STATISTICS, Table
 from pipeline.stores.catalogue import Catalogue
 
 NOW = dt.datetime(2026, 1, 2, 3, 4, 5, 678901, dt.UTC)
@@ -68,7 +68,9 @@ def scan_rows(
     )
     contacts = build(CONTACTS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
     statistics = build(STATISTICS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
-    return scan, phases, particles, {"contacts": contacts, "statistics": statistics}
+    members = build(MEMBERS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
+    others = {"contacts": contacts, "members": members, "statistics": statistics}
+    return scan, phases, particles, others
 
 
 def main(root: str, number: str) -> None:
