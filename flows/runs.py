@@ -6,9 +6,12 @@ settings when it is imported.
 
 from __future__ import annotations
 
+import logging
 import shlex
 import subprocess
+import threading
 import time
+from contextvars import copy_context
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -16,10 +19,11 @@ from uuid import UUID
 
 import psutil
 from filelock import FileLock
+from httpx import HTTPError
 from prefect import flow, get_client, task
 from prefect.artifacts import create_progress_artifact, update_progress_artifact
 from prefect.cache_policies import NO_CACHE
-from prefect.exceptions import CancelledRun, TerminationSignal
+from prefect.exceptions import CancelledRun, PrefectException, TerminationSignal
 from prefect.settings import get_current_settings
 from prefect.states import Cancelled, State
 
@@ -41,6 +45,11 @@ from pipeline.stores.job import JobFolder
 ARTIFACT_INTERVAL_S = 5.0
 """Shortest time between two progress reports to Prefect: each is a request to its server."""
 
+ARTIFACT_PATIENCE_S = 3.0
+"""How long the end of a stage waits for its last report to arrive."""
+
+_LOG = logging.getLogger(__name__)
+
 
 @dataclass(frozen=True, slots=True)
 class Watch:
@@ -52,26 +61,51 @@ class Watch:
 
 @dataclass(slots=True)
 class ProgressBoard:
-    """Progress of one stage as a Prefect artifact, written seldom."""
+    """Progress of one stage as a Prefect artifact, written seldom, and never waited for long.
+
+    A server that is slow or gone must not hold up a job: reports are written in a thread of their
+    own, one at a time, and one that fails is passed over.
+    """
 
     stage: str
     _artifact: UUID | None = None
     _written: float = field(default=float("-inf"))
+    _writing: threading.Thread | None = None
 
     def show(self, progress: Progress) -> None:
-        """Write the progress if the last report is old enough."""
+        """Write the progress if the last report is old enough and has arrived."""
         now = time.monotonic()
-        if now - self._written < ARTIFACT_INTERVAL_S and not progress.finished:
+        if not progress.finished and (now - self._written < ARTIFACT_INTERVAL_S or self._busy(0.0)):
+            return
+        if self._busy(ARTIFACT_PATIENCE_S):
             return
         self._written = now
         percent = 100.0 if progress.finished else 100.0 * progress.n_done / max(progress.n_tiles, 1)
-        if self._artifact is None:
-            created: Any = create_progress_artifact(
-                percent, key=f"stage-{self.stage}", description=f"Tiles of stage {self.stage}"
-            )
-            self._artifact = created
-        else:
-            update_progress_artifact(self._artifact, percent)
+        # The context tells Prefect which run the artifact belongs to.
+        self._writing = threading.Thread(
+            target=copy_context().run, args=(self._write, percent), daemon=True
+        )
+        self._writing.start()
+        if progress.finished:
+            self._busy(ARTIFACT_PATIENCE_S)
+
+    def _busy(self, patience_s: float) -> bool:
+        if self._writing is None:
+            return False
+        self._writing.join(patience_s)
+        return self._writing.is_alive()
+
+    def _write(self, percent: float) -> None:
+        try:
+            if self._artifact is None:
+                created: Any = create_progress_artifact(
+                    percent, key=f"stage-{self.stage}", description=f"Tiles of stage {self.stage}"
+                )
+                self._artifact = created
+            else:
+                update_progress_artifact(self._artifact, percent)
+        except (HTTPError, PrefectException) as error:
+            _LOG.warning("Prefect took no progress of stage %s: %s", self.stage, error)
 
 
 @task(
@@ -148,6 +182,8 @@ def run_census(
         If `should_stop` said so.
     KeyboardInterrupt
         If the process was asked to end.
+    JobError
+        If the Prefect server was gone for longer than a minute where a run begins or ends.
     """
     # A cold kernel cache that several starting workers fill at once has crashed: fill it here.
     warm_kernels()
@@ -161,6 +197,11 @@ def run_census(
         ) from None
     except TerminationSignal:
         raise KeyboardInterrupt from None
+    except HTTPError as error:
+        raise JobError(
+            f"the Prefect server was lost: {error}.",
+            "Bring it back, or unset PREFECT_API_URL to use a temporary one; then resume the job.",
+        ) from None
 
 
 def start_server() -> None:

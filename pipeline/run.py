@@ -16,6 +16,7 @@ from pathlib import Path
 from pipeline.errors import CancelledError
 from pipeline.model.reports import TileReport
 from pipeline.stages.registry import open_stage, process_tile
+from pipeline.stores.durability import sweep_partials, written_together
 from pipeline.stores.job import JobFolder
 
 ProcessTile = Callable[[int], TileReport]
@@ -102,7 +103,9 @@ def run_stage(
         on_progress(Progress(name, n, n, finished=True, reused_from=source))
         return
     on_progress(Progress(name, planned.n_tiles, len(done)))
-    open_stage(str(job), name, planned.key).prepare()
+    sweep_partials(folder.path)
+    with written_together():
+        open_stage(str(job), name, planned.key).prepare()
     pending = [number for number in range(planned.n_tiles) if number not in done]
     n_done = len(done)
     with ledger:
@@ -114,7 +117,8 @@ def run_stage(
                 on_progress(Progress(name, planned.n_tiles, n_done, report))
             if should_stop():
                 raise CancelledError(f"job {folder.name} was stopped in stage {name}.")
-        open_stage(str(job), name, planned.key).fold()
+        with written_together():
+            open_stage(str(job), name, planned.key).fold()
         ledger.seal()
     on_progress(Progress(name, planned.n_tiles, n_done, finished=True))
 

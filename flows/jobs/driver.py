@@ -45,6 +45,7 @@ from pipeline.stages.registry import peak_resident_bytes
 from pipeline.stages.reuse import drop_scratch, reuse_stages
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
+from pipeline.stores.probe import probe_workspace
 
 STATUS_INTERVAL_S = 1.0
 """Shortest time between two writings of a job's status."""
@@ -192,6 +193,8 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
         If somebody asked it to stop; it can be resumed.
     JobError
         If it failed although its input was sound; it can be resumed.
+    StoreError
+        If the workspace cannot be written, or its file system is unfit.
     """
     plan, request = folder.read_plan(), read_request(folder)
     if plan.code_version != code_version():
@@ -200,6 +203,7 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
             f"{code_version()}.",
             "Submit the scan again.",
         )
+    probe_workspace(folder.workspace, durable=plan.durable)
     with hold_job(folder, plan.scan_id):
         status = read_status(folder)
         if status.result is not None:

@@ -7,7 +7,6 @@ import secrets
 import shutil
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -32,11 +31,12 @@ from flows.settings import (
     ClusterConfig,
     code_version,
     fit_cluster,
+    load_settings,
     prepare_environment,
     read_machine,
 )
 from pipeline.analysis.expectation import expect_phases
-from pipeline.errors import CastcensusError, NotFoundError, SourceError, StoreError, UsageError
+from pipeline.errors import CastcensusError, NotFoundError, SourceError, UsageError
 from pipeline.model.header import ReadOptions
 from pipeline.model.metadata import ScanMetadata, check_metadata, check_scan_id, read_metadata
 from pipeline.model.plan import Limits, Plan, check_limits, plan_scan
@@ -45,6 +45,7 @@ from pipeline.readers import open_source
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
 from pipeline.stores.layout import why_copied
+from pipeline.stores.probe import probe_workspace
 
 Ingest = Literal["auto", "copy"]
 """Whether a source may be used in place."""
@@ -112,7 +113,7 @@ def plan_source(
         code_version(),
         in_place=ingest == "auto" and why_copied(header, recipe) is None,
         expectation=expect_phases(recipe, metadata, float(min(height_um, width_um)) / 1000),
-    )
+    ).model_copy(update={"durable": load_settings().durable})
 
 
 def read_voxel_um(value: object) -> tuple[float, float, float]:
@@ -215,12 +216,12 @@ def create_job(
     UsageError
         If the scan exists or is being processed.
     StoreError
-        If the workspace cannot be written.
+        If the workspace cannot be written, or its file system is unfit.
     """
     wishes = wishes or Wishes()
     check_machine(plan, workspace, cluster)
     _check_free(plan.scan_id, workspace, wishes.replace)
-    _check_writable(workspace)
+    probe_workspace(workspace, durable=plan.durable)
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
     name = f"{plan.scan_id}-{stamp}-{secrets.token_hex(2)}"
     folder = JobFolder(workspace / "jobs" / name)
@@ -359,16 +360,3 @@ def _check_free(scan_id: str, workspace: Path, replace_scan: bool, own: str = ""
             f"scan {scan_id} exists in {workspace}.",
             "Choose another --scan, or replace it with --replace.",
         )
-
-
-def _check_writable(workspace: Path) -> None:
-    try:
-        jobs = workspace / "jobs"
-        jobs.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(dir=jobs, prefix=".writable-"):
-            pass
-    except OSError as error:
-        raise StoreError(
-            f"workspace {workspace} cannot be written: {error}.",
-            "Choose another --workspace, or correct its permissions.",
-        ) from None

@@ -37,6 +37,7 @@ class Settings(BaseModel):
     workspace: Path = Path("castcensus-workspace")
     recipe: str = "cast-al-si-cu"
     cluster: str = "local"
+    durable: bool = True
     query: QueryLimits = QueryLimits()
 
 
@@ -51,7 +52,7 @@ def load_settings(
         Stated by the caller; comes before everything else.
     environment : mapping of str to str, optional
         ``CASTCENSUS_SERVICE`` names a service file; ``CASTCENSUS_WORKSPACE``,
-        ``CASTCENSUS_RECIPE`` and ``CASTCENSUS_CLUSTER`` override its keys.
+        ``CASTCENSUS_RECIPE``, ``CASTCENSUS_CLUSTER`` and ``CASTCENSUS_DURABLE`` override its keys.
 
     Returns
     -------
@@ -68,7 +69,7 @@ def load_settings(
     shipped = files("configs").joinpath("service.yaml").read_text(encoding="utf-8")
     text = _read_file(Path(named), "service file") if named else shipped
     values = read_mapping(text, origin)
-    for key in ("workspace", "recipe", "cluster"):
+    for key in ("workspace", "recipe", "cluster", "durable"):
         if environment.get(f"CASTCENSUS_{key.upper()}"):
             values[key] = environment[f"CASTCENSUS_{key.upper()}"]
     if workspace is not None:

@@ -80,7 +80,10 @@ class StagePlan(BaseModel):
 
 
 class Plan(BaseModel):
-    """Everything that a run needs to know, frozen."""
+    """Everything that a run needs to know, frozen.
+
+    `durable` says whether what is written is forced to disk; no stage key depends on it.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -96,6 +99,7 @@ class Plan(BaseModel):
     stress: StressTask | None = None
     expectation: Expectation | None = None
     match: MatchTask | None = None
+    durable: bool = True
 
     @property
     def grid(self) -> TileGrid:

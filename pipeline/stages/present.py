@@ -13,6 +13,7 @@ from pipeline.kernels.label import name_particles
 from pipeline.kernels.pyramid import halve_labels
 from pipeline.model.plan import Plan
 from pipeline.stages.levels import open_levels, write_levels
+from pipeline.stores.durability import sweep_partials, sync_files
 from pipeline.stores.job import JobFolder, read_arrays
 from pipeline.stores.ome import create_pyramid, list_labels, mark_job
 from pipeline.stores.volume import open_volume, read_box
@@ -76,9 +77,11 @@ class PresentStage:
         old = self.folder.path / "replaced.zarr"
         if self.folder.scan_store.exists():
             mark_job(self.folder.scan_store, self.folder.name)
+            sweep_partials(self.folder.scan_store)
             target.parent.mkdir(parents=True, exist_ok=True)
             if target.exists():
                 target.rename(old)
             self.folder.scan_store.rename(target)
+            sync_files([target / "zarr.json"], target)
         # Also what a driver left that died right here.
         shutil.rmtree(old, ignore_errors=True)

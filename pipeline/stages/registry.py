@@ -30,6 +30,7 @@ from pipeline.stages.segment import SegmentStage
 from pipeline.stages.statistics import StatisticsStage
 from pipeline.stages.stress import StressStage
 from pipeline.stages.survey import SurveyStage
+from pipeline.stores.durability import written_together
 from pipeline.stores.job import JobFolder
 from pipeline.stores.volume import prepare_process
 
@@ -82,9 +83,9 @@ def open_stage(job: str, name: str, key: str) -> Stage:
     DamageError
         If the plan on disk is another one than the caller's.
     """
-    prepare_process()
     folder = JobFolder(Path(job))
     plan = folder.read_plan()
+    prepare_process(plan.durable)
     if plan.stage(name).key != key:
         raise DamageError(f"{folder.path} holds another plan than the one that is run.")
     return STAGES[name](folder, plan)
@@ -108,7 +109,8 @@ def process_tile(job: str, name: str, key: str, number: int) -> TileReport:
         A few numbers; all data are in files.
     """
     start = time.perf_counter()
-    n_voxels = open_stage(job, name, key).process(number)
+    with written_together():
+        n_voxels = open_stage(job, name, key).process(number)
     return TileReport(
         number=number,
         n_voxels=n_voxels,

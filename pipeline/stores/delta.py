@@ -8,7 +8,6 @@ hard link and never fsyncs, so each change is synced here.
 from __future__ import annotations
 
 import json
-import os
 import random
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -23,6 +22,7 @@ from deltalake.exceptions import CommitFailedError, DeltaError, TableNotFoundErr
 
 from pipeline.errors import DamageError, StoreError
 from pipeline.model.records import Table
+from pipeline.stores.durability import sync_path
 from pipeline.stores.rows import RowFile, check_partition, check_rows
 
 T = TypeVar("T")
@@ -256,11 +256,7 @@ class DeltaRows:
                 data = Path(file.path)
                 paths |= {data, data.parent, data.parent.parent}
         for path in paths:
-            number = os.open(path, os.O_RDONLY)
-            try:
-                os.fsync(number)
-            finally:
-                os.close(number)
+            sync_path(path)
 
 
 def retry(step: Callable[[], T], what: str, n_attempts: int = N_ATTEMPTS) -> T:

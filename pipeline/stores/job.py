@@ -29,6 +29,7 @@ from pydantic import ValidationError
 
 from pipeline.errors import DamageError, NotFoundError, StoreError
 from pipeline.model.plan import Plan
+from pipeline.stores.durability import is_at_once, sync_files, sync_path
 from pipeline.stores.ledger import Ledger
 
 
@@ -147,7 +148,10 @@ def write_partly(path: Path, write: Callable[[Path], object]) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write(partial)
+        if is_at_once():
+            sync_path(partial)
         partial.replace(path)
+        sync_files([path], path.parent)
     except OSError as error:
         with suppress(OSError):
             partial.unlink(missing_ok=True)

@@ -2,19 +2,26 @@
 
 Only the driver writes it, one line a tile, appended and flushed when the tile's data are in place;
 it costs one short write a tile and needs no lock.  A line is counted only when it is whole, so a
-driver that dies while writing loses that record and does that tile again, which is harmless.
+driver that dies while writing loses that record and does that tile again, which is harmless.  A
+power failure may take the lines of the last second, for the same price: lines are forced to disk
+once a second, and when the ledger is sealed or closed.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
 
 from pipeline.model.reports import TileReport
+from pipeline.stores.durability import is_at_once, sync_files
+
+SYNC_INTERVAL_S = 1.0
+"""Longest time that a line waits to be forced to disk, while more come."""
 
 
 class Ledger:
@@ -32,6 +39,7 @@ class Ledger:
         self.path = path
         self.key = key
         self._file: BinaryIO | None = None
+        self._synced = 0.0
 
     def __enter__(self) -> Ledger:
         self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -39,6 +47,7 @@ class Ledger:
         self._file = self.path.open("ab")
         if torn:
             self._file.write(b"\n")
+        sync_files([self.path], self.path.parent)
         return self
 
     def __exit__(
@@ -48,8 +57,7 @@ class Ledger:
         trace: TracebackType | None,
     ) -> None:
         if self._file is not None:
-            self._file.flush()
-            os.fsync(self._file.fileno())
+            self._sync()
             self._file.close()
             self._file = None
 
@@ -66,6 +74,7 @@ class Ledger:
             The job whose stage under the same key it is.
         """
         self._append({"sealed": True} | ({"reused_from": reused_from} if reused_from else {}))
+        self._sync()
 
     def finished(self) -> tuple[set[int], bool]:
         """Return the tiles recorded under this key, and whether the stage is sealed."""
@@ -101,3 +110,13 @@ class Ledger:
             raise RuntimeError("a ledger is written inside its `with` block")
         self._file.write(json.dumps({"key": self.key, **entry}).encode() + b"\n")
         self._file.flush()
+        if time.monotonic() - self._synced >= SYNC_INTERVAL_S:
+            self._sync()
+
+    def _sync(self) -> None:
+        if self._file is None:
+            return
+        self._file.flush()
+        if is_at_once():
+            os.fsync(self._file.fileno())
+        self._synced = time.monotonic()

@@ -13,6 +13,7 @@ import zarr
 
 from pipeline.errors import NotFoundError, StoreError
 from pipeline.model.grid import Triple
+from pipeline.stores.durability import sync_files
 from pipeline.stores.volume import create_volume
 
 LEVELS_MAX = 4
@@ -129,6 +130,7 @@ def _mark(path: Path, facts: dict[str, Any]) -> None:
     group = zarr.open_group(path, mode="a", zarr_format=3)
     own: Any = group.attrs.get("castcensus")
     group.attrs["castcensus"] = {**(own if isinstance(own, dict) else {}), **facts}
+    sync_files([path / "zarr.json"], path)
 
 
 def job_of(path: Path) -> str | None:
@@ -162,6 +164,7 @@ def _write_group(path: Path, ome: dict[str, Any]) -> None:
     try:
         group = zarr.open_group(path, mode="a", zarr_format=3)
         group.attrs["ome"] = ome
+        sync_files([path / "zarr.json"], path)
     except OSError as error:
         raise StoreError(f"{path} cannot be created: {error}.", "Check the workspace.") from None
 

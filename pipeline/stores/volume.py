@@ -19,17 +19,24 @@ from zarr.codecs import BloscCodec, Crc32cCodec
 
 from pipeline.errors import DamageError, StoreError
 from pipeline.model.grid import Box, TileGrid, Triple
+from pipeline.stores.durability import set_durable, sync_files
 
 INNER_MAX = 128
 """Longest edge of an inner chunk; 64 to 128 voxels keep a slice view and a halo read cheap."""
 
 
-def prepare_process() -> None:
+def prepare_process(durable: bool = True) -> None:
     """Set how this process encodes: on one thread, and every chunk of a tile.
 
     Parallelism is the scheduler's business.  A shard of background only is written too: looking for
     it costs as much as encoding it, and what is there need not be guessed at.
+
+    Parameters
+    ----------
+    durable : bool
+        Whether what is written is forced to disk; see `pipeline.stores.durability`.
     """
+    set_durable(durable)
     blosc.use_threads = False
     zarr.config.set(
         {
@@ -120,7 +127,7 @@ def create_volume(
         typesize=np.dtype(dtype).itemsize,
     )
     try:
-        return zarr.create_array(
+        created = zarr.create_array(
             path,
             shape=shape,
             dtype=dtype,
@@ -130,6 +137,8 @@ def create_volume(
             fill_value=fill,
             dimension_names=("z", "y", "x"),
         )
+        sync_files([path / "zarr.json"], path)
+        return created
     except OSError as error:
         raise StoreError(f"{path} cannot be created: {error}.", "Check the workspace.") from None
 
@@ -149,7 +158,7 @@ def open_volume(path: Path) -> zarr.Array[Any]:
 
 
 def write_tile(array: zarr.Array[Any], core: Box, voxels: NDArray[Any]) -> None:
-    """Write the voxels of one tile: one whole shard, by rename.
+    """Write the voxels of one tile: one whole shard, by rename, then forced to disk.
 
     Raises
     ------
@@ -158,6 +167,7 @@ def write_tile(array: zarr.Array[Any], core: Box, voxels: NDArray[Any]) -> None:
     """
     try:
         array[core.slices] = voxels
+        sync_files((path for path, _ in walk_shards(array, core)), array_folder(array))
     except OSError as error:
         raise StoreError(
             f"{array.store_path}: the tile at {core.start} cannot be written: {error}.",
@@ -183,10 +193,14 @@ def read_box(array: zarr.Array[Any], box: Box) -> NDArray[Any]:
         ) from None
 
 
+def array_folder(array: zarr.Array[Any]) -> Path:
+    """Return the folder of a volume."""
+    return Path(str(array.store_path).removeprefix("file://"))
+
+
 def shard_path(array: zarr.Array[Any], place: Triple) -> Path:
     """Return where the shard at `place` of the grid of tiles lies on disk."""
-    key = array.metadata.encode_chunk_key(place)
-    return Path(str(array.store_path).removeprefix("file://")) / key
+    return array_folder(array) / array.metadata.encode_chunk_key(place)
 
 
 def walk_shards(array: zarr.Array[Any], box: Box | None = None) -> Iterator[tuple[Path, Box]]:

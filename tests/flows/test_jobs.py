@@ -255,7 +255,7 @@ def test_an_input_that_turns_out_unfit_leaves_its_plan_and_its_error(
     workspace = tmp_path / "castcensus-workspace"
     left = {p.name for p in next(workspace.glob("jobs/S-*")).iterdir()}
     assert left <= {"plan.json", "request.json", "status.json", "lock"}
-    assert not (workspace / "scans").exists()
+    assert not list((workspace / "scans").iterdir())
     shown = castcensus.json("show", "S")
     assert (shown["state"], shown["error"]["exit_code"]) == ("failed", 1)
 
