@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from flows.jobs.submission import Ingest
 from pipeline.errors import UsageError
 from pipeline.model.grid import Triple
+from pipeline.model.header import Ingest
 
 Workspace = Annotated[
     Path | None,

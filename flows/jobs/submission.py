@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
@@ -37,7 +37,7 @@ from flows.settings import (
 )
 from pipeline.analysis.expectation import expect_phases
 from pipeline.errors import CastcensusError, NotFoundError, SourceError, UsageError
-from pipeline.model.header import ReadOptions
+from pipeline.model.header import Ingest, ReadOptions
 from pipeline.model.metadata import ScanMetadata, check_metadata, check_scan_id, read_metadata
 from pipeline.model.plan import Limits, Plan, check_limits, plan_scan
 from pipeline.model.recipe import Recipe
@@ -46,9 +46,6 @@ from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
 from pipeline.stores.layout import why_copied
 from pipeline.stores.probe import probe_workspace
-
-Ingest = Literal["auto", "copy"]
-"""Whether a source may be used in place."""
 
 
 def plan_source(

@@ -99,7 +99,8 @@ def profile_values(values: Reals) -> Profile | None:
     (2, 2.0, 2.0)
     """
     ordered = np.sort(values)
-    n = int(np.searchsorted(ordered, np.nan))
+    # Values that are not finite stand last.
+    n = int(np.searchsorted(ordered, np.inf))
     if n == 0:
         return None
     ordered = ordered[:n]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
@@ -11,6 +12,9 @@ from pipeline.errors import SourceError
 from pipeline.model.grid import Triple
 
 DTYPES = ("uint8", "int16", "uint16", "float32")
+
+Ingest = Literal["auto", "copy"]
+"""Whether a source may be used in place."""
 
 
 @dataclass(frozen=True, slots=True)

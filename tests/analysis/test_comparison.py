@@ -6,6 +6,7 @@ from pipeline.analysis.comparison import compare_groups
 from pipeline.analysis.designs import Design, Unit
 from pipeline.analysis.measures import Measured, Quantity, tabulate_units
 from pipeline.model.records import COMPARISON
+from tests.benchmarks.comparison import run as run_catalogues
 
 
 def design_of(*sizes: int, paired: bool = False) -> Design:
@@ -125,3 +126,12 @@ def test_values_of_specimens_are_rows_too():
         ("bar-B0", "d0", 2.0),
         ("bar-B0", "d1", 3.0),
     ]
+
+
+def test_particles_taken_for_units_cry_wolf_and_specimens_do_not():
+    found = run_catalogues("5 + 5", 1.0, 80, seed=3)
+    rates = {name: (p <= 0.05).mean() for name, p in found.p_values.items()}
+    for measure in ("mean", "q50", "q90", "distribution"):
+        assert rates[measure] <= 0.125
+    assert min(rates["particles, t"], rates["particles, KS"]) >= 0.4
+    assert min(found.coverage.values()) >= 0.875

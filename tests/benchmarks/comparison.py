@@ -131,7 +131,7 @@ def draw(found: Found, name: str) -> Figure:
         figure = Figure(figsize=(4.6, 4.9), layout="constrained")
         axes = figure.subplots()
         axes.plot([0, 1], [0, 1], color=INK, lw=0.8, ls=(0, (4, 2)))
-        axes.text(0.6, 0.53, "as it should be", rotation=38, color=INK, fontsize=8)
+        axes.text(0.27, 0.32, "as it should be", rotation=38, color=INK, fontsize=8)
         lines = (("mean", "by specimen, mean", "#2f7f86", "-"),
                  ("distribution", "by specimen, distribution", "#14364f", (0, (1, 1))),
                  ("particles, t", "by particle, t test", "#c2452d", "-"),

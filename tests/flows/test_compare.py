@@ -40,6 +40,10 @@ def test_a_true_difference_is_found_and_the_rest_is_not(castcensus: Any, workspa
         *("compare", "--by", "temper", "--where", "alloy = 'CC-319R' AND tube_kv = 60"),
         *("--phase", "iron-rich", "--workspace", workspace),
     )
+    assert set(found) == {
+        *("by", "where", "phase", "paired_by", "reference", "change_percent", "with_border"),
+        *("catalogue_version", "groups", "despite", "cautions", "rows"),
+    }
     assert [group["group"] for group in found["groups"]] == ["F", "T6"]
     assert found["groups"][0]["specimens"] == ["bar-01", "bar-02", "bar-03", "bar-04"]
     assert found["despite"] == []
