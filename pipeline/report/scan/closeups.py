@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.model.grid import Box
 from pipeline.report.scan.evidence import Evidence, Plate, Row, excused
+from pipeline.report.scan.tables import write_number
 from pipeline.report.scan.volumes import ScanVolume, open_scan
 from pipeline.report.slices import grey_limits, paint_grey, paint_outline
 from pipeline.report.style import QUIET, styled
@@ -81,7 +83,7 @@ def show_largest(evidence: Evidence, n: int = N_BODIES) -> list[Plate]:
         rows = [{key: _plain(values[i]) for key, values in columns.items()} for i in order]
         if rows:
             with excused(plate):
-                _draw(evidence, open_scan(evidence), name, rows, plate)
+                _describe(evidence, open_scan(evidence), name, rows, plate)
         else:
             plate.absent = "the phase has no particle"
         plates.append(plate)
@@ -89,35 +91,22 @@ def show_largest(evidence: Evidence, n: int = N_BODIES) -> list[Plate]:
 
 
 def _plain(value: Any) -> Any:
-    return value.item() if isinstance(value, np.generic) else value
+    """Return a cell as a JSON type; an absent number is NaN in an array, and None here.
+
+    Examples
+    --------
+    >>> _plain(np.float64("nan")), _plain(np.int64(3)), _plain("platelet")
+    (None, 3, 'platelet')
+    """
+    plain = value.item() if isinstance(value, np.generic) else value
+    return None if isinstance(plain, float) and math.isnan(plain) else plain
 
 
-def _draw(evidence: Evidence, volume: ScanVolume, name: str, rows: list[Row], plate: Plate) -> None:
+def _describe(
+    evidence: Evidence, volume: ScanVolume, name: str, rows: list[Row], plate: Plate
+) -> None:
     shown = [(row, *cut_body(evidence, volume, name, row)) for row in rows]
-    with styled():
-        figure = Figure(figsize=(8.4, 3.05 * len(rows) + 0.55), layout="constrained")
-        grid = figure.subplots(len(rows), 3, squeeze=False)
-        for panels, (row, cuts, _) in zip(grid, shown, strict=True):
-            limits = grey_limits(np.concatenate([cut.grey[cut.there] for cut in cuts]))
-            for panel, cut, axis in zip(panels, cuts, range(3), strict=True):
-                _paint_cut(panel, cut, axis, evidence, name, limits)
-            cut_short = ", cut by the border" if row["touches_border"] else ""
-            longest = row["feret_max_um"]
-            length = f", {longest:.3g} µm long" if longest is not None else ""
-            panels[0].set_title(
-                f"{name} {row['particle_id']}: {row['volume_um3']:,.4g} µm³{length}"
-                f"{', ' + row['shape_class'] if row['shape_class'] else ''}{cut_short}",
-                loc="left", fontsize=9, fontweight="bold",
-            )  # fmt: skip
-        handles = [
-            Line2D([], [], color=evidence.outline(name), lw=2.2, label="the body"),
-            *(
-                Line2D([], [], color=evidence.outline(n), lw=1.0, label=f"other {n}")
-                for n in evidence.counted
-            ),
-        ]
-        figure.legend(handles=handles, loc="outside lower center", ncols=len(handles))
-    plate.figure = figure
+    plate.figure = _draw(evidence, name, shown)
     plate.caption = (
         "Each body cut where most of it is seen, across z, y and x, all three at one scale. Thick "
         "line: the body; thin lines: other bodies of counted phases."
@@ -132,6 +121,35 @@ def _draw(evidence: Evidence, volume: ScanVolume, name: str, rows: list[Row], pl
             for row, cuts, level in shown
         ]
     }
+
+
+def _draw(evidence: Evidence, name: str, rows: list[tuple[Row, list[Cut], int]]) -> Figure:
+    with styled():
+        figure = Figure(figsize=(8.4, 3.05 * len(rows) + 0.55), layout="constrained")
+        grid = figure.subplots(len(rows), 3, squeeze=False)
+        for panels, (row, cuts, _) in zip(grid, rows, strict=True):
+            limits = grey_limits(np.concatenate([cut.grey[cut.there] for cut in cuts]))
+            for panel, cut, axis in zip(panels, cuts, range(3), strict=True):
+                _paint_cut(panel, cut, axis, evidence, name, limits)
+            panels[0].set_title(_title(name, row), loc="left", fontsize=9, fontweight="bold")
+        handles = [
+            Line2D([], [], color=evidence.outline(name), lw=2.2, label="the body"),
+            *(
+                Line2D([], [], color=evidence.outline(n), lw=1.0, label=f"other {n}")
+                for n in evidence.counted
+            ),
+        ]
+        figure.legend(handles=handles, loc="outside lower center", ncols=len(handles))
+    return figure
+
+
+def _title(name: str, row: Row) -> str:
+    told = [f"{name} {row['particle_id']}: {write_number(row['volume_um3'], 'um3')}"]
+    if row["feret_max_um"] is not None:
+        told.append(f"{row['feret_max_um']:.3g} µm long")
+    told += [row["shape_class"]] if row["shape_class"] else []
+    told += ["cut by the border"] if row["touches_border"] else []
+    return ", ".join(told)
 
 
 def cut_body(evidence: Evidence, volume: ScanVolume, name: str, row: Row) -> tuple[list[Cut], int]:

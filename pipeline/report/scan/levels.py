@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from numpy.typing import NDArray
 
 from pipeline.report.greys import draw_histogram
 from pipeline.report.scan.evidence import Evidence, Plate, excused
@@ -29,36 +33,45 @@ def show_greys(evidence: Evidence) -> Plate:
         The figure; absent where the job's folder is gone.
     """
     plate = Plate("grey-levels", "Grey levels")
-    scan, phases = evidence.scan, evidence.phases
+    scan = evidence.scan
     with excused(plate):
         counts = evidence.histogram()
         if not counts.any():
             plate.absent = "no voxel lies inside the specimen"
             return plate
-        pure = [row["pure_grey"] for row in phases]
-        gain, offset = scan["grey_gain"], scan["grey_offset"]
         plate.figure = draw_histogram(
-            counts, scan["thresholds"], evidence.names, gain, offset, pure=pure
+            counts,
+            scan["thresholds"],
+            evidence.names,
+            scan["grey_gain"],
+            scan["grey_offset"],
+            pure=[row["pure_grey"] for row in evidence.phases],
         )
-        used = np.flatnonzero(counts)
-        width = max(1, (int(used[-1]) + 1 - int(used[0])) // CLASSES)
-        firsts = np.arange(int(used[0]), int(used[-1]) + 1, width)
-        sums = np.add.reduceat(counts, firsts)
-        sums[-1] = counts[firsts[-1] : firsts[-1] + width].sum()
         plate.caption = (
             "How many voxels of the specimen have which grey level, after filtering, on a "
             "logarithmic scale. Dashed lines: thresholds between neighbouring phases. Triangles: "
             "grey of each pure phase, as far as it was found. Voxels on edges go to one of the two "
             "phases that meet there, so fractions are not the areas of the bands."
         )
-        plate.numbers = {
-            "thresholds_grey": list(scan["thresholds"]),
-            "pure_grey": dict(zip(evidence.names, pure, strict=True)),
-            "class_first_grey": (firsts * gain + offset).tolist(),
-            "class_width_grey": width * gain,
-            "n_voxels": sums.tolist(),
-        }
+        plate.numbers = _class_greys(evidence, counts)
     return plate
+
+
+def _class_greys(evidence: Evidence, counts: NDArray[np.int64]) -> dict[str, Any]:
+    """Return the numbers of the histogram, in at most some hundred classes."""
+    scan = evidence.scan
+    used = np.flatnonzero(counts)
+    width = max(1, (int(used[-1]) + 1 - int(used[0])) // CLASSES)
+    firsts = np.arange(int(used[0]), int(used[-1]) + 1, width)
+    sums = np.add.reduceat(counts, firsts)
+    sums[-1] = counts[firsts[-1] : firsts[-1] + width].sum()
+    return {
+        "thresholds_grey": list(scan["thresholds"]),
+        "pure_grey": {row["phase"]: row["pure_grey"] for row in evidence.phases},
+        "class_first_grey": (firsts * scan["grey_gain"] + scan["grey_offset"]).tolist(),
+        "class_width_grey": width * scan["grey_gain"],
+        "n_voxels": sums.tolist(),
+    }
 
 
 def show_fractions(evidence: Evidence) -> Plate:
@@ -76,19 +89,13 @@ def show_fractions(evidence: Evidence) -> Plate:
     """
     plate = Plate("fractions", "Volume fractions")
     rows = {row["phase"]: row for row in evidence.phases}
-    found = []
     for name in evidence.counted:
-        row, sampled = rows[name], evidence.number(name, "volume_fraction")
-        numbers = {
-            "value": sampled["value"],
-            "low": sampled["low"],
-            "high": sampled["high"],
-            "lowered": row["volume_fraction_lowered"],
-            "raised": row["volume_fraction_raised"],
+        sampled = evidence.number(name, "volume_fraction")
+        plate.numbers[name] = {
+            **{end: sampled[end] for end in ("value", "low", "high")},
+            **{by: rows[name][f"volume_fraction_{by}"] for by in ("lowered", "raised")},
         }
-        plate.numbers[name] = numbers
-        if sampled["value"]:
-            found.append((name, numbers))
+    found = [name for name in evidence.counted if plate.numbers[name]["value"]]
     if not found:
         plate.absent = "no counted phase was found in the specimen"
         return plate
@@ -101,24 +108,10 @@ def show_fractions(evidence: Evidence) -> Plate:
     with styled():
         figure = Figure(figsize=(7.2, 0.85 + 0.5 * len(found)), layout="constrained")
         axes = figure.subplots()
-        for place, (name, numbers) in enumerate(found):
-            colour = evidence.colour(name)
-            if numbers["low"] is not None:
-                ends = [100 * numbers["low"], 100 * numbers["high"]]
-                axes.plot(ends, [place] * 2, color=colour, lw=5, alpha=0.45, solid_capstyle="butt")
-            axes.plot(100 * numbers["value"], place, "o", ms=7, mfc=colour, mec=INK, mew=0.7)
-            moved = [100 * numbers[k] for k in ("lowered", "raised") if numbers[k]]
-            axes.plot(moved, [place] * len(moved), "|", ms=15, mew=1.2, color=INK)
-            axes.annotate(
-                f"{100 * numbers['value']:.3g} %",
-                (100 * numbers["value"], place),
-                xytext=(0, 10),
-                textcoords="offset points",
-                ha="center",
-                fontsize=8,
-            )
+        for place, name in enumerate(found):
+            _paint_fraction(axes, place, plate.numbers[name], evidence.colour(name))
         axes.set(xscale="log", ylim=(len(found) - 0.45, -0.7), xlabel="volume fraction (%)")
-        axes.set_yticks(range(len(found)), [name for name, _ in found])
+        axes.set_yticks(range(len(found)), found)
         axes.tick_params(axis="y", length=0)
         name_ticks(axes)
         rule(axes, "x")
@@ -130,3 +123,17 @@ def show_fractions(evidence: Evidence) -> Plate:
         figure.legend(handles=handles, loc="outside lower center", ncols=2)
     plate.figure = figure
     return plate
+
+
+def _paint_fraction(axes: Axes, place: int, numbers: dict[str, Any], colour: str) -> None:
+    percent: dict[str, Any] = {
+        key: None if value is None else 100 * value for key, value in numbers.items()
+    }
+    if percent["low"] is not None:
+        ends = [percent["low"], percent["high"]]
+        axes.plot(ends, [place] * 2, color=colour, lw=5, alpha=0.45, solid_capstyle="butt")
+    axes.plot(percent["value"], place, "o", ms=7, mfc=colour, mec=INK, mew=0.7)
+    moved = [percent[by] for by in ("lowered", "raised") if percent[by]]
+    axes.plot(moved, [place] * len(moved), "|", ms=15, mew=1.2, color=INK)
+    axes.annotate(f"{percent['value']:.3g} %", (percent["value"], place), xytext=(0, 10),
+                  textcoords="offset points", ha="center", fontsize=8)  # fmt: skip

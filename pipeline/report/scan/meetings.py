@@ -50,22 +50,27 @@ def show_meetings(evidence: Evidence) -> Plate:
         "regard to it. Squares: how much of the second lies in blocks that hold the first, over "
         "the same after random shifts. Bars: 95 % intervals; filled where p is under 0.05."
     )
+    shown = {f"{a} at {b}": evidence.colour(a) for a, b in drawn}
+    plate.figure = _draw({name: plate.numbers[name] for name in shown}, shown)
+    return plate
+
+
+def _draw(shown: dict[str, dict[str, Any]], colours: dict[str, str]) -> Figure:
     with styled():
-        figure = Figure(figsize=(9.2, 1.1 + 0.52 * len(drawn)), layout="constrained")
+        figure = Figure(figsize=(9.2, 1.1 + 0.52 * len(shown)), layout="constrained")
         axes = figure.subplots()
         axes.set_xscale("log")
-        for place, (subject, other) in enumerate(drawn):
-            numbers = plate.numbers[f"{subject} at {other}"]
-            _paint_pair(axes, place, numbers, evidence.colour(subject))
+        for place, (name, numbers) in enumerate(shown.items()):
+            _paint_pair(axes, place, numbers, colours[name])
         axes.axvline(1.0, color=INK, lw=0.9)
-        axes.set(ylim=(len(drawn) - 0.4, -0.6), xlabel="times as often as chance")
+        axes.set(ylim=(len(shown) - 0.4, -0.6), xlabel="times as often as chance")
         low, high = axes.get_xlim()
         axes.set_xlim(max(min(low, 0.5), 1e-3), min(max(high, 2.0), 1e3))
-        axes.set_yticks(range(len(drawn)), [f"{a} at {b}" for a, b in drawn])
+        axes.set_yticks(range(len(shown)), list(shown))
         right = axes.twinx()
         right.set_ylim(axes.get_ylim())
-        told = [_touching(plate.numbers[f"{a} at {b}"]) for a, b in drawn]
-        right.set_yticks(range(len(drawn)), told, fontsize=7.5)
+        told = [_touching(numbers) for numbers in shown.values()]
+        right.set_yticks(range(len(shown)), told, fontsize=7.5)
         for side in (axes, right):
             side.tick_params(axis="y", length=0)
         name_ticks(axes)
@@ -75,8 +80,7 @@ def show_meetings(evidence: Evidence) -> Plate:
             for marker, words in QUANTITIES.values()
         ]
         figure.legend(handles=handles, loc="outside lower center", ncols=2)
-    plate.figure = figure
-    return plate
+    return figure
 
 
 def _numbers_of(evidence: Evidence, subject: str, other: str) -> dict[str, Any]:

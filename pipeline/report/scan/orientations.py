@@ -47,20 +47,7 @@ def show_orientations(evidence: Evidence) -> Plate:
     """
     plate = Plate("orientations", "Orientation")
     axes_of = {name: judged_axes(evidence.columns(name)) for name in evidence.counted}
-    for name in evidence.counted:
-        numbers: dict[str, Any] = {
-            f"orientation_{part}": evidence.number(name, f"orientation_{part}")["value"]
-            for part in PARTS
-        }
-        values = [row["value"] for row in evidence.curve(name, "orientation_eigenvalue")]
-        numbers |= {
-            "eigenvalues": values,
-            "anisotropy": evidence.number(name, "orientation_anisotropy")["value"],
-            "p_value": evidence.number(name, "orientation_p_value")["value"],
-            "n": evidence.number(name, "orientation_anisotropy")["n"],
-            "note": evidence.number(name, "orientation_anisotropy")["note"],
-        }
-        plate.numbers[name] = numbers
+    plate.numbers = {name: _numbers_of(evidence, name) for name in evidence.counted}
     if not any(len(axes) for axes in axes_of.values()):
         plate.absent = "no particle is whole and resolved"
         return plate
@@ -70,6 +57,27 @@ def show_orientations(evidence: Evidence) -> Plate:
         f"that of axes without preference, from {FEWEST_FOR_DENSITY} bodies on. Ring: load axis. "
         "Below: orientation tensor; 0.33 on the diagonal and 0 beside it mean no preference."
     )
+    plate.figure = _draw(evidence, plate.numbers, axes_of)
+    return plate
+
+
+def _numbers_of(evidence: Evidence, name: str) -> dict[str, Any]:
+    tensor = {
+        f"orientation_{part}": evidence.number(name, f"orientation_{part}")["value"]
+        for part in PARTS
+    }
+    anisotropy = evidence.number(name, "orientation_anisotropy")
+    return {
+        **tensor,
+        "eigenvalues": [row["value"] for row in evidence.curve(name, "orientation_eigenvalue")],
+        "anisotropy": anisotropy["value"],
+        "p_value": evidence.number(name, "orientation_p_value")["value"],
+        "n": anisotropy["n"],
+        "note": anisotropy["note"],
+    }
+
+
+def _draw(evidence: Evidence, numbers: dict[str, Any], axes_of: dict[str, Reals]) -> Figure:
     columns = min(len(evidence.counted), PANELS_A_ROW)
     rows = -(-len(evidence.counted) // columns)
     with styled():
@@ -80,12 +88,11 @@ def show_orientations(evidence: Evidence) -> Plate:
         for (upper, lower), name in zip(pairs, evidence.counted, strict=False):
             upper.set_title(name, loc="left")
             _paint_net(upper, axes_of[name], evidence, name)
-            _paint_tensor(lower, plate.numbers[name], evidence.colour(name))
+            _paint_tensor(lower, numbers[name], evidence.colour(name))
         for spare in pairs[len(evidence.counted) :]:
             for panel in spare:
                 panel.set_axis_off()
-    plate.figure = figure
-    return plate
+    return figure
 
 
 def density_of(axes: Reals, directions: Reals) -> Reals:

@@ -113,21 +113,11 @@ def show_representative(evidence: Evidence) -> Plate:
         that the wanted error takes.
     """
     plate = Plate("representative-volume", "How large a volume is enough")
-    wanted = evidence.asked.get("wanted_error")
-    curves = {n: evidence.curve(n, "volume_fraction_scatter") for n in evidence.counted}
-    for name, rows in curves.items():
-        plate.numbers[name] = {
-            "edge_um": [row["at"] for row in rows],
-            "relative_sd": [row["value"] for row in rows],
-            "n_subvolumes": [row["n"] for row in rows],
-            "volume_fraction": evidence.number(name, "volume_fraction")["value"],
-            "integral_range_um3": evidence.number(name, "integral_range_um3")["value"],
-            "representative_edge_um": evidence.number(name, "representative_edge_um")["value"],
-            "note": evidence.number(name, "representative_edge_um")["note"],
-        }
-    plate.numbers["wanted_error"] = wanted
+    plate.numbers = {name: _scatter_of(evidence, name) for name in evidence.counted}
+    drawn = [name for name in evidence.counted if plate.numbers[name]["edge_um"]]
+    plate.numbers["wanted_error"] = evidence.asked.get("wanted_error")
     plate.numbers["scan_edge_um"] = float(np.cbrt(evidence.scan["mask_volume_um3"]))
-    if not any(curves.values()):
+    if not drawn:
         plate.absent = "no counted phase was found in enough parts of the scan"
         return plate
     plate.caption = (
@@ -140,23 +130,13 @@ def show_representative(evidence: Evidence) -> Plate:
         plate.figure = Figure(figsize=(7.2, 3.7), layout="constrained")
         axes = plate.figure.subplots()
         handles = []
-        for i, (name, rows) in enumerate(curves.items()):
+        for i, name in enumerate(drawn):
             marker, colour = MARKERS[i % len(MARKERS)], evidence.colour(name)
-            if rows:
-                handles.append(_paint_scatter(axes, plate.numbers[name], marker, colour, wanted))
-                handles[-1].set_label(name)
+            wanted = plate.numbers["wanted_error"]
+            handles.append(_paint_scatter(axes, plate.numbers[name], marker, colour, wanted))
+            handles[-1].set_label(name)
         axes.set(xscale="log", yscale="log")
-        edge = plate.numbers["scan_edge_um"]
-        if edge:
-            axes.axvline(edge, color=QUIET, lw=0.9)
-            axes.annotate("this scan", (edge, 0.98), xycoords=axes.get_xaxis_transform(),
-                          xytext=(4, 0), textcoords="offset points", va="top", fontsize=8,
-                          color=QUIET)  # fmt: skip
-        if wanted:
-            axes.axhline(wanted / Z95, color=QUIET, lw=0.9, ls=(0, (1, 2)))
-            axes.annotate(f"error of {100 * wanted:g} % at 95 %", (0.01, wanted / Z95),
-                          xycoords=axes.get_yaxis_transform(), xytext=(0, 3),
-                          textcoords="offset points", fontsize=8, color=QUIET)  # fmt: skip
+        _mark_wanted(axes, plate.numbers["scan_edge_um"], plate.numbers["wanted_error"])
         name_ticks(axes)
         axes.yaxis.set_major_formatter(plain)
         axes.set_xlabel("edge of a sub-volume (µm)")
@@ -164,6 +144,34 @@ def show_representative(evidence: Evidence) -> Plate:
         rule(axes)
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.0, 1.0))
     return plate
+
+
+def _scatter_of(evidence: Evidence, name: str) -> dict[str, Any]:
+    rows = evidence.curve(name, "volume_fraction_scatter")
+    edge = evidence.number(name, "representative_edge_um")
+    return {
+        "edge_um": [row["at"] for row in rows],
+        "relative_sd": [row["value"] for row in rows],
+        "n_subvolumes": [row["n"] for row in rows],
+        "volume_fraction": evidence.number(name, "volume_fraction")["value"],
+        "integral_range_um3": evidence.number(name, "integral_range_um3")["value"],
+        "representative_edge_um": edge["value"],
+        "note": edge["note"],
+    }
+
+
+def _mark_wanted(axes: Axes, edge_um: float, wanted: float | None) -> None:
+    """Mark the size of the scan and the scatter that the wanted error allows."""
+    if edge_um:
+        axes.axvline(edge_um, color=QUIET, lw=0.9)
+        axes.annotate("this scan", (edge_um, 0.98), xycoords=axes.get_xaxis_transform(),
+                      xytext=(4, 0), textcoords="offset points", va="top", fontsize=8,
+                      color=QUIET)  # fmt: skip
+    if wanted:
+        axes.axhline(wanted / Z95, color=QUIET, lw=0.9, ls=(0, (1, 2)))
+        axes.annotate(f"error of {100 * wanted:g} % at 95 %", (0.01, wanted / Z95),
+                      xycoords=axes.get_yaxis_transform(), xytext=(0, 3),
+                      textcoords="offset points", fontsize=8, color=QUIET)  # fmt: skip
 
 
 def _paint_scatter(
