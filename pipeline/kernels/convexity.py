@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kernels.feret import (
+    FERET_FACES,
     FERET_MAX,
     FERET_MEAN,
     FERET_MID,
@@ -171,6 +172,7 @@ class HullColumns:
         area = self._bound_shadow(merged)
         return {
             "feret_max_um": self.sizes[:, FERET_MAX],
+            "feret_max_faces_um": self.sizes[:, FERET_FACES],
             "feret_mid_um": self.sizes[:, FERET_MID],
             "feret_min_um": self.sizes[:, FERET_MIN],
             "feret_mean_um": self.sizes[:, FERET_MEAN],

@@ -19,9 +19,10 @@ Reals = NDArray[np.float64]
 Triple3 = tuple[float, float, float]
 
 (VOLUME, SHADOW_Z, SHADOW_Y, SHADOW_X, FERET_MAX, FERET_MID, FERET_MIN, FERET_MEAN) = range(8)
-N_SIZES = 8
+FERET_FACES = 8
+N_SIZES = 9
 """Sizes of a hull: volume in um3; area of the shadow along z, y, x in um2; largest, intermediate,
-smallest and mean caliper in um."""
+smallest and mean caliper in um; the largest between the middles of voxel faces."""
 
 
 @njit(nogil=True, cache=True)
@@ -181,6 +182,7 @@ def _measure(points: Int64s, voxel_um: Triple3, out: Reals) -> None:
     out[SHADOW_Y] = shadow[1] / 4.0 * (z * x)
     out[SHADOW_X] = shadow[2] / 4.0 * (z * y)
     out[FERET_MAX] = _largest_caliper(points, voxel_um)
+    out[FERET_FACES] = _largest_between_faces(points, voxel_um)
     out[FERET_MIN], across = _smallest_caliper(points, corners, beside, planes, voxel_um)
     out[FERET_MID] = _caliper_across(points, corners, beside, planes, voxel_um, across)
     out[FERET_MEAN] = _mean_caliper(points, corners, beside, planes, voxel_um)
@@ -201,6 +203,34 @@ def _largest_caliper(points: Int64s, voxel_um: Triple3) -> Any:
         for q in range(p + 1, n):
             dz, dy, dx = place[0, q] - z, place[1, q] - y, place[2, q] - x
             far = max(far, dz * dz + dy * dy + dx * dx)
+        best = max(best, far)
+    return np.sqrt(best)
+
+
+@njit(nogil=True, cache=True)
+def _largest_between_faces(points: Int64s, voxel_um: Triple3) -> Any:
+    """Return the longest distance of two middles of voxel faces, from the corners of voxels.
+
+    Two voxel centres lie no nearer than two of their corners less a voxel along each axis, and
+    just so for the corners that look away from each other; from both centres to faces of the same
+    axis, a voxel is added again.
+    """
+    n = points.shape[0]
+    a, b, c = voxel_um
+    place = np.empty((3, n))
+    for i in range(3):
+        for p in range(n):
+            place[i, p] = points[p, i] * voxel_um[i]
+    best = 0.0
+    for p in range(n):
+        z, y, x = place[0, p], place[1, p], place[2, p]
+        far = 0.0
+        for q in range(p + 1, n):
+            dz = max(abs(place[0, q] - z) - a, 0.0)
+            dy = max(abs(place[1, q] - y) - b, 0.0)
+            dx = max(abs(place[2, q] - x) - c, 0.0)
+            more = max(a * (2.0 * dz + a), b * (2.0 * dy + b), c * (2.0 * dx + c))
+            far = max(far, dz * dz + dy * dy + dx * dx + more)
         best = max(best, far)
     return np.sqrt(best)
 

@@ -54,6 +54,7 @@ def measure_hulls_whole(
                 hull.volume,
                 body.sum() * np.prod(voxel_um) / hull.volume,
                 pdist(corners).max(),
+                _between_faces(body, voxel_um),
                 _mean_caliper(points, hull),
                 *extents,
                 area,
@@ -62,8 +63,8 @@ def measure_hulls_whole(
             )
         )
     names = (
-        "convex_volume_um3", "solidity", "feret_max_um", "feret_mean_um", "extent_major_um",
-        "extent_intermediate_um", "extent_minor_um", "projected_area_um2",
+        "convex_volume_um3", "solidity", "feret_max_um", "feret_max_faces_um", "feret_mean_um",
+        "extent_major_um", "extent_intermediate_um", "extent_minor_um", "projected_area_um2",
         "sqrt_projected_area_um", "caliper_on_facets_um",
     )  # fmt: skip
     return dict(zip(names, np.array(rows).T, strict=True))
@@ -76,6 +77,15 @@ def corner_points(body: NDArray[np.bool_]) -> NDArray[np.int64]:
     voxels = np.argwhere(ends[1:-1, 1:-1, 1:-1])
     steps = np.array(list(np.ndindex(2, 2, 2)))
     return np.asarray(np.unique((voxels[:, None] + steps).reshape(-1, 3), axis=0))
+
+
+def _between_faces(body: NDArray[np.bool_], voxel_um: Edges) -> float:
+    """Return the longest distance of two middles of a body's voxel faces."""
+    edge = np.array(voxel_um)
+    faces = np.vstack([np.eye(3), -np.eye(3)]) * edge / 2
+    points = (np.argwhere(body) * edge)[:, None] + faces
+    points = points.reshape(-1, 3)
+    return float(pdist(points[ConvexHull(points).vertices]).max())
 
 
 def shadow(body: NDArray[np.bool_], corners: Reals, voxel_um: Edges, load_axis: Edges) -> float:

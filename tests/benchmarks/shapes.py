@@ -19,7 +19,7 @@ from tests.conftest import count_bodies
 Reals = NDArray[np.float64]
 PI = np.pi
 PARTS = ("volume", "surface", "thickness", "caliper", "shadow")
-LENGTHS = ("feret_max", "feret_min")
+LENGTHS = ("feret_max", "faces", "feret_min")
 
 
 @dataclass(frozen=True)
@@ -101,6 +101,45 @@ def shell(outer: float, inner: float) -> Shape:
     )  # fmt: skip
 
 
+def pierced(a: float, t: float, n: int) -> Shape:
+    """Return a square plate with n round holes right through."""
+    radius = a / 10
+    places = (np.arange(n) - (n - 1) / 2) * a / n
+    volume = (a * a - n * PI * radius**2) * t
+    surface = 2 * (a * a - n * PI * radius**2) + 4 * a * t + n * 2 * PI * radius * t
+
+    def inside(p: Reals) -> NDArray[np.bool_]:
+        solid = (np.abs(p) <= np.array([a, a, t]) / 2).all(-1)
+        for x in places:
+            solid &= np.hypot(p[..., 0] - x, p[..., 1]) > radius
+        return solid
+
+    # A hole bends the surface the other way: half its edge's outer angles, and its wall.
+    curvature = PI * (2 * a + t) + n * (PI**2 * radius - PI * t)
+    return Shape(
+        f"plate {a:g} {t:g}, {n} holes", inside, float(np.linalg.norm([a, a, t])) / 2, volume,
+        surface, 1 - n, curvature, float(np.linalg.norm([a, a, t])), min(a, t), holes=(0, n),
+    )  # fmt: skip
+
+
+def hollow(outer: float, inner: float, n: int) -> Shape:
+    """Return a ball with n ball-shaped cavities on a ring."""
+    angle = 2 * PI * np.arange(n) / n
+    centres = np.stack([np.cos(angle), np.sin(angle), np.zeros(n)], 1) * (outer - inner) / 1.6
+
+    def inside(p: Reals) -> NDArray[np.bool_]:
+        solid = np.linalg.norm(p, axis=-1) <= outer
+        for centre in centres:
+            solid &= np.linalg.norm(p - centre, axis=-1) > inner
+        return solid
+
+    return Shape(
+        f"ball {outer:g}, {n} cavities", inside, outer, 4 / 3 * PI * (outer**3 - n * inner**3),
+        4 * PI * (outer**2 + n * inner**2), 1 + n, 4 * PI * (outer - n * inner), 2 * outer,
+        2 * outer, holes=(n, 0),
+    )  # fmt: skip
+
+
 SHAPES = (
     *(ellipsoid(r, r, r) for r in (3, 5, 8, 12, 20)),
     ellipsoid(5, 20, 20),
@@ -112,7 +151,14 @@ SHAPES = (
     cylinder(10, 30),
     cylinder(4, 40),
     torus(15, 5),
+    torus(6, 2.5),
+    torus(24, 4),
     shell(18, 9),
+    shell(8, 4),
+    hollow(20, 4, 4),
+    hollow(14, 3, 3),
+    pierced(40, 4, 3),
+    pierced(30, 6, 2),
 )
 
 
@@ -144,6 +190,7 @@ def measure(shape: Shape, n: int, voxel_um: Reals, seed: int) -> Iterator[dict[s
                 else np.nan
             ),
             "feret_max": got["feret_max_um"] - shape.feret_max,
+            "faces": got["feret_max_faces_um"] - shape.feret_max,
             "feret_min": got["feret_min_um"] - shape.feret_min,
             "euler": float(got["euler_number"] != shape.euler or len(row["n_voxels"]) != 1),
             "holes": float((got["n_cavities"], got["n_tunnels"]) != shape.holes),

@@ -6,6 +6,7 @@ from scipy.spatial import ConvexHull
 from scipy.spatial.distance import pdist
 
 from pipeline.kernels.feret import (
+    FERET_FACES,
     FERET_MAX,
     FERET_MEAN,
     FERET_MID,
@@ -139,6 +140,10 @@ def test_boxes_are_exact(edges, voxel_um):
     assert sizes[VOLUME] == pytest.approx(a * b * c, rel=1e-14)
     assert sizes[SHADOW_Z : SHADOW_X + 1] == pytest.approx([b * c, a * c, a * b], rel=1e-14)
     assert sizes[FERET_MAX] == pytest.approx(np.sqrt(a * a + b * b + c * c), rel=1e-14)
+    # From a face's middle to that of the opposite one, a voxel less along the other axes.
+    shorter = np.array([a, b, c]) - voxel_um
+    reach = [np.linalg.norm(np.where(np.arange(3) == i, (a, b, c), shorter)) for i in range(3)]
+    assert sizes[FERET_FACES] == pytest.approx(max(reach), rel=1e-14)
     assert sizes[FERET_MID] == pytest.approx(middle, rel=1e-14)
     assert sizes[FERET_MIN] == pytest.approx(low, rel=1e-14)
     # Mean caliper of a box: half the sum of its edges.

@@ -39,6 +39,10 @@ def test_hulls_against_scipy_and_trimesh(found):
         hull = ConvexHull(points)
         assert rows["convex_volume_um3"][i] == pytest.approx(hull.volume, rel=1e-10)
         assert rows["feret_max_um"][i] == pytest.approx(pdist(points[hull.vertices]).max())
+        faces = (region.coords[:, None] + np.vstack([np.eye(3), -np.eye(3)]) / 2) * np.array(EDGES)
+        faces = faces.reshape(-1, 3)
+        longest = pdist(faces[ConvexHull(faces).vertices]).max()
+        assert rows["feret_max_faces_um"][i] == pytest.approx(longest, rel=1e-12)
         if i % 5 == 0:
             mesh = trimesh.convex.convex_hull(points)
             assert rows["convex_volume_um3"][i] == pytest.approx(mesh.volume, rel=1e-9)

@@ -65,6 +65,7 @@ def test_surface_and_volume_of_balls(count_bodies, radius):
         volumes.append(row["volume_um3"] / (4 / 3 * np.pi * radius**3))
         spheres.append(row["sphericity"])
         diameters += [row[f"{name}_um"] / (2 * radius) for name in ("major", "minor")]
+        assert row["feret_max_faces_um"] == pytest.approx(2 * radius, abs=1.0)
         assert row["euler_number"] == 1
     assert np.mean(surfaces) == pytest.approx(1, abs=0.01)
     assert np.std(surfaces) < 0.01

@@ -126,6 +126,15 @@ PARTICLES = Table(
             True,
         ),
         Column(
+            "feret_max_faces_um",
+            REAL,
+            "Largest Feret diameter of the middles of the particle's voxel faces: the nearest to "
+            "that of a body before it was cut into voxels, within one voxel for smooth and sharp "
+            "bodies, where feret_max_um is up to 1.7 voxels too long. A box of whole voxels along "
+            "the lattice comes out slightly short.",
+            True,
+        ),
+        Column(
             "feret_mid_um",
             REAL,
             "Intermediate Feret diameter: the smallest distance of such planes at right angles to "
