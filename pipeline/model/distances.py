@@ -43,6 +43,35 @@ class DistanceStep:
         return box * (4 + 4 + 6) + 2 * math.prod(self.block) + KEPT_BYTES
 
 
+def neighbour_halo(recipe: Recipe, voxel_um: tuple[float, float, float]) -> Triple:
+    """Return the voxels around a tile in which neighbours are looked for: one more than the reach.
+
+    Gaps are those of voxels as cubes.
+    """
+    reach = recipe.describe.neighbour_reach_vx * min(voxel_um)
+    z, y, x = (math.floor(reach / edge) + 1 for edge in voxel_um)
+    return z, y, x
+
+
+def distance_bytes(
+    recipe: Recipe, voxel_um: tuple[float, float, float], tile_shape: Triple
+) -> tuple[int, int]:
+    """Return the halo of the first look at a tile, and the most bytes that a tile takes."""
+    halos, sizes = [0], [0]
+    if recipe.describe.thickness:
+        steps = plan_distances(recipe, voxel_um, tile_shape)
+        halos.append(max(steps[0].halo))
+        sizes += [step.n_bytes for step in steps]
+    if recipe.describe.neighbours:
+        halo = neighbour_halo(recipe, voxel_um)
+        halos.append(max(halo))
+        box = math.prod(n + 2 * h + 1 for n, h in zip(tile_shape, halo, strict=True))
+        # Bodies as rows, the part of them that thickness takes; the mask with its neighbours, or
+        # bodies as stored; runs cut into pieces, of a sixteenth of the voxels, sorted.
+        sizes.append(box * (4 + 4 + 4 + 4) + KEPT_BYTES)
+    return max(halos), max(sizes)
+
+
 def plan_distances(
     recipe: Recipe, voxel_um: tuple[float, float, float], tile_shape: Triple
 ) -> tuple[DistanceStep, ...]:

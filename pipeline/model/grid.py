@@ -88,6 +88,11 @@ class Box:
         b = tuple(map(max, a, map(min, self.stop, other.stop)))
         return Box((a[0], a[1], a[2]), (b[0], b[1], b[2]))
 
+    def inside(self, outer: Box) -> Box:
+        """Return this box in the coordinates of an array that covers `outer`."""
+        z, y, x = self.within(outer)
+        return Box((z.start, y.start, x.start), (z.stop, y.stop, x.stop))
+
     def within(self, outer: Box) -> tuple[slice, slice, slice]:
         """Return the index of this box inside an array that covers `outer`."""
         o = outer.start

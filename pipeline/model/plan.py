@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pydantic import BaseModel, ConfigDict
 
 from pipeline.errors import PlanError
-from pipeline.model.distances import plan_distances
+from pipeline.model.distances import distance_bytes
 from pipeline.model.expectation import Expectation
 from pipeline.model.grid import TileGrid, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
@@ -441,11 +441,10 @@ def _distances(
     header: VolumeHeader, recipe: Recipe, tile_shape: Triple, n_tiles: int
 ) -> list[tuple[str, int, int, int, int, int]]:
     """Return the row of the distances stage; none where the recipe asks for no distances."""
-    if not recipe.describe.thickness:
+    if not (recipe.describe.thickness or recipe.describe.neighbours):
         return []
-    steps = plan_distances(recipe, header.require_voxel_um(), tile_shape)
-    most = max(step.n_bytes for step in steps)
-    return [("distances", n_tiles, max(steps[0].halo), header.n_voxels * 4, 0, most)]
+    halo, most = distance_bytes(recipe, header.require_voxel_um(), tile_shape)
+    return [("distances", n_tiles, halo, header.n_voxels * 4, 0, most)]
 
 
 def _sample_bytes(header: VolumeHeader, recipe: Recipe) -> int:

@@ -240,6 +240,8 @@ class Describe(_Part):
     largest_box: Annotated[int, Field(ge=1000, le=2**28)] = 4_000_000
     thickness: bool = True
     thickness_max_vx: Annotated[float, Field(ge=8.0, le=256.0)] = 128.0
+    neighbours: bool = True
+    neighbour_reach_vx: Annotated[float, Field(ge=1.0, le=128.0)] = 32.0
 
 
 class Recipe(_Part):

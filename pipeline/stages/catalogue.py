@@ -47,7 +47,8 @@ class CatalogueStage:
             pq.read_table(folder.product("particles.parquet")),
             {
                 name: pq.read_table(folder.product(f"{name}.parquet"))
-                for name in ("contacts", "members", "statistics")
+                for name in ("contacts", "members", "neighbours", "statistics")
+                # Not every recipe asks for all of them.
                 if folder.product(f"{name}.parquet").exists()
             },
         )

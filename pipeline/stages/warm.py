@@ -28,6 +28,7 @@ from pipeline.kernels.mask import coarse_block_vx, estimate_mask, fold_blocks, m
 from pipeline.kernels.matrix import find_window, fold_evenness, inner_blocks
 from pipeline.kernels.members import measure_members, split_members
 from pipeline.kernels.midsurface import measure_bending
+from pipeline.kernels.neighbours import find_neighbours
 from pipeline.kernels.nlm import denoise_nlm
 from pipeline.kernels.noise import fold_noise
 from pipeline.kernels.outline import HullPart, merge_hulls
@@ -164,6 +165,8 @@ def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
     enclose_bodies(forest, regions, tallies, parent, np.cumsum([0, *counts]), 0)
     _warm_hulls(tiles[0].hull_offsets, tiles[0].hull_corners)
     bodies = (phases == 1).astype(np.int32)
+    box, kinds = Box((0, 0, 0), bodies.shape), np.array([0, 1], np.uint8)
+    find_neighbours(bodies, box, kinds, (1, 1, 1), 9)
     fold_thickness(bodies, Box((0, 0, 0), bodies.shape), np.zeros((3, 2), np.bool_), (1, 1, 1), 99)
 
 

@@ -14,6 +14,7 @@ from pipeline.model.recipe import OUTSIDE, Phase
 from pipeline.verify.bending import compare_bending
 from pipeline.verify.cavities import compare_cavities
 from pipeline.verify.contacts import count_contacts_whole
+from pipeline.verify.distances import compare_neighbours, compare_thickness
 from pipeline.verify.findings import Finding, compare_values
 from pipeline.verify.hulls import N_SEARCHED, QHULL, measure_hulls_whole, search_calipers
 from pipeline.verify.passage import Columns, Outcome
@@ -66,6 +67,9 @@ def compare_trial(trial: Trial, outcome: Outcome) -> Iterator[Finding]:
         "scans",
     )  # fmt: skip
     yield from _compare_contacts(trial, outcome)
+    if trial.recipe.describe.neighbours:
+        reach = trial.recipe.describe.neighbour_reach_vx * min(trial.voxel_um)
+        yield from compare_neighbours(outcome.neighbours, outcome.labels, trial.voxel_um, reach)
     for position in trial.recipe.particle_phases:
         phase = trial.recipe.phases[position]
         inside = outcome.phases == position
@@ -250,6 +254,7 @@ class PhaseComparison:
         pores = self.outcome.phases == self.trial.recipe.pore
         yield from compare_cavities(self.columns, self.labels, pores, voxel_um, connectivity)
         yield from compare_bending(self.columns, self.labels, voxel_um)
+        yield from compare_thickness(self.columns, self.labels, voxel_um)
 
     def _sizes(self, regions: Regions) -> Iterator[Finding]:
         def whole(name: str, columns: list[str], unit: str, reference: str = SKIMAGE) -> Finding:

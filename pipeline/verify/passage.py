@@ -44,6 +44,8 @@ class Outcome:
         Row of the table of scans.
     contacts : list of dict
         Rows of the table of contacts.
+    neighbours : list of dict
+        Rows of the table of neighbours.
     """
 
     plan: Plan
@@ -54,6 +56,7 @@ class Outcome:
     phase_rows: list[dict[str, Any]]
     scan_row: dict[str, Any]
     contacts: list[dict[str, Any]]
+    neighbours: list[dict[str, Any]]
 
 
 def pass_through(trial: Trial, workspace: Path) -> Outcome:
@@ -103,4 +106,5 @@ def _read_back(folder: JobFolder, plan: Plan) -> Outcome:
         phase_rows=catalogue.read("phases", plan.scan_id).to_pylist(),
         scan_row=catalogue.read("scans", plan.scan_id).to_pylist()[0],
         contacts=catalogue.read("contacts", plan.scan_id).to_pylist(),
+        neighbours=catalogue.read("neighbours", plan.scan_id).to_pylist(),
     )

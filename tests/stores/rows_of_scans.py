@@ -11,7 +11,16 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline.model.records import CONTACTS, MEMBERS, PARTICLES, PHASES, SCANS, STATISTICS, Table
+from pipeline.model.records import (
+    CONTACTS,
+    MEMBERS,
+    NEIGHBOURS,
+    PARTICLES,
+    PHASES,
+    SCANS,
+    STATISTICS,
+    Table,
+)
 from pipeline.stores.catalogue import Catalogue
 
 NOW = dt.datetime(2026, 1, 2, 3, 4, 5, 678901, dt.UTC)
@@ -67,9 +76,15 @@ def scan_rows(
         n_voxels=[100 + i for i in range(n)],
     )
     contacts = build(CONTACTS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
+    neighbours = build(NEIGHBOURS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
     statistics = build(STATISTICS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
     members = build(MEMBERS, 3, seed, scan_id=[scan_id] * 3, job=[job] * 3)
-    others = {"contacts": contacts, "members": members, "statistics": statistics}
+    others = {
+        "contacts": contacts,
+        "members": members,
+        "neighbours": neighbours,
+        "statistics": statistics,
+    }
     return scan, phases, particles, others
 
 

@@ -117,7 +117,7 @@ def test_remove_takes_a_scan_out_and_keeps_the_others(catalogue):
 
 
 @pytest.mark.parametrize(
-    "broken", ["phases", "particles", "contacts", "statistics", "scans", "sweep"]
+    "broken", ["phases", "particles", "contacts", "neighbours", "statistics", "scans", "sweep"]
 )
 def test_a_failure_between_steps_leaves_one_whole_result(catalogue, monkeypatch, broken):
     catalogue.commit(*scan_rows("a", "j1", n=20, seed=1))
@@ -453,6 +453,6 @@ def test_the_commit_names_the_versions_beside_it(catalogue):
     catalogue.commit(*scan_rows("a", "j1"))
     log = (catalogue.root / "scans" / "_delta_log" / f"{1:020d}.json").read_text()
     notes = [json.loads(line).get("commitInfo", {}).get("castcensus") for line in log.splitlines()]
-    beside = dict.fromkeys(("phases", "particles", "contacts", "members", "statistics"), 1)
-    wanted = {**beside, "stress": 0, "fates": 0}
+    beside = ("phases", "particles", "contacts", "members", "neighbours", "statistics")
+    wanted = {**dict.fromkeys(beside, 1), "stress": 0, "fates": 0}
     assert wanted in notes

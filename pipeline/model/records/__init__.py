@@ -12,6 +12,7 @@ from pipeline.model.records.contacts import CONTACTS
 from pipeline.model.records.fates import FATES
 from pipeline.model.records.mechanical import CORRELATIONS, FRACTURE
 from pipeline.model.records.members import MEMBERS
+from pipeline.model.records.neighbours import NEIGHBOURS
 from pipeline.model.records.particles import PARTICLES
 from pipeline.model.records.phases import PHASES
 from pipeline.model.records.scans import SCANS
@@ -26,6 +27,7 @@ __all__ = [
     "FATES",
     "FRACTURE",
     "MEMBERS",
+    "NEIGHBOURS",
     "PARTICLES",
     "PHASES",
     "SCANS",
@@ -39,7 +41,7 @@ __all__ = [
     "write_dictionary",
 ]
 
-TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, MEMBERS, STATISTICS, STRESS, FATES)
+TABLES = (SCANS, PHASES, PARTICLES, CONTACTS, MEMBERS, NEIGHBOURS, STATISTICS, STRESS, FATES)
 """Every table of the catalogue; the first three are part of every commit, others may be empty."""
 
 
