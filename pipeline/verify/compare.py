@@ -69,7 +69,9 @@ def compare_trial(trial: Trial, outcome: Outcome) -> Iterator[Finding]:
     yield from _compare_contacts(trial, outcome)
     if trial.recipe.describe.neighbours:
         reach = trial.recipe.describe.neighbour_reach_vx * min(trial.voxel_um)
-        yield from compare_neighbours(outcome.neighbours, outcome.labels, trial.voxel_um, reach)
+        yield from compare_neighbours(
+            outcome.neighbours, outcome.labels, outcome.phases == OUTSIDE, trial.voxel_um, reach
+        )
     for position in trial.recipe.particle_phases:
         phase = trial.recipe.phases[position]
         inside = outcome.phases == position

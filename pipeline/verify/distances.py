@@ -63,7 +63,11 @@ def compare_thickness(
 
 
 def compare_neighbours(
-    rows: Rows, labels: Mapping[str, NDArray[Any]], voxel_um: Edges, reach_um: float
+    rows: Rows,
+    labels: Mapping[str, NDArray[Any]],
+    outside: NDArray[np.bool_],
+    voxel_um: Edges,
+    reach_um: float,
 ) -> Iterator[Finding]:
     """Compare the gap to the nearest particle of each phase.
 
@@ -73,6 +77,8 @@ def compare_neighbours(
         Rows of the table of neighbours.
     labels : mapping of str to ndarray
         Particle ids by phase.
+    outside : ndarray of bool
+        Voxels outside the specimen.
     voxel_um : tuple of float
         Edge lengths of a voxel, (z, y, x).
     reach_um : float
@@ -86,7 +92,7 @@ def compare_neighbours(
     told = {(r["phase"], r["particle_id"], r["other_phase"]): r["distance_um"] for r in rows}
     got, wanted = [], []
     for name, ids in labels.items():
-        for other, those in labels.items():
+        for other, those in (*labels.items(), ("outside", outside)):
             numbers = np.arange(1, ids.max(initial=0) + 1)
             if other == name:
                 sizes = np.bincount(ids.ravel())[1:]

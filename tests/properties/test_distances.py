@@ -60,6 +60,9 @@ def test_one_fingerprint_for_four_tilings(tmp_path, plan_job, source, voxel_um, 
     assert len(marks) == 1
     rows = Catalogue(tmp_path / name / "catalogue").read("particles").to_pylist()
     unknown = [r for r in rows if r["local_thickness_mean_um"] is None]
+    near = Catalogue(tmp_path / name / "catalogue").read("neighbours").to_pylist()
+    assert {(r["phase"], r["other_phase"]) for r in near} >= {("pore", "copper-rich")}
+    assert min(r["distance_um"] for r in near) == 0.0
     # The ball is thicker than 8 shortest edges: it has no thickness rather than a wrong one.
     assert bool(unknown) == (most == 8)
     assert all(r["inscribed_diameter_um"] is None for r in unknown)
@@ -67,8 +70,11 @@ def test_one_fingerprint_for_four_tilings(tmp_path, plan_job, source, voxel_um, 
 
 
 def test_no_stage_where_none_is_asked_for(tmp_path, plan_job, source):
-    job = plan_job(tmp_path, source, RECIPE, "describe.thickness=false")
+    off = ("describe.thickness=false", "describe.neighbours=false")
+    job = plan_job(tmp_path, source, RECIPE, *off)
     assert "distances" not in [stage.name for stage in job.read_plan().stages]
     run(job.path)
-    rows = Catalogue(tmp_path / "catalogue").read("particles").to_pylist()
+    catalogue = Catalogue(tmp_path / "catalogue")
+    rows = catalogue.read("particles").to_pylist()
     assert {r["local_thickness_mean_um"] for r in rows} == {None}
+    assert catalogue.read("neighbours").num_rows == 0

@@ -107,3 +107,12 @@ def test_trials_meet_every_neighbourhood_shape_of_voxel_and_type() -> None:
     assert {str(t.voxels.dtype) for t in trials} == {"uint8", "int16", "uint16", "float32"}
     assert {len(set(t.voxel_um)) == 1 for t in trials} == {True, False}
     assert {t.recipe.condition.denoise.method for t in trials} == {"none", "median", "gaussian"}
+
+
+def test_a_wrong_gap_or_a_missing_neighbour_is_seen(passed: tuple[Trial, Outcome]) -> None:
+    trial, outcome = passed
+    rows = outcome.neighbours
+    assert {r["other_phase"] for r in rows} == {"pore", "iron-rich", "outside"}
+    longer = [{**r, "distance_um": r["distance_um"] + 0.01} for r in rows]
+    for changed in (longer, rows[:-1]):
+        assert failed(trial, replace(outcome, neighbours=changed)) == {"neighbours: distance_um"}
