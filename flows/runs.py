@@ -11,6 +11,8 @@ import shlex
 import subprocess
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from contextvars import copy_context
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,7 +25,13 @@ from httpx import HTTPError
 from prefect import flow, get_client, task
 from prefect.artifacts import create_progress_artifact, update_progress_artifact
 from prefect.cache_policies import NO_CACHE
-from prefect.exceptions import CancelledRun, PrefectException, TerminationSignal
+from prefect.context import FlowRunContext
+from prefect.exceptions import (
+    CancelledRun,
+    ObjectNotFound,
+    PrefectException,
+    TerminationSignal,
+)
 from prefect.settings import get_current_settings
 from prefect.states import Cancelled, State
 
@@ -41,6 +49,9 @@ from pipeline.run import (
 )
 from pipeline.stages.warm import warm_kernels
 from pipeline.stores.job import JobFolder
+
+CANCEL_INTERVAL_S = 2.0
+"""How often a running server is asked whether the run shall be cancelled."""
 
 ARTIFACT_INTERVAL_S = 5.0
 """Shortest time between two progress reports to Prefect: each is a request to its server."""
@@ -149,13 +160,50 @@ def census_flow(job: str, cluster: ClusterConfig, watch: Watch) -> State[None] |
         Who is told, and who may stop it.
     """
     plan = JobFolder(Path(job)).read_plan()
-    with open_cluster(cluster, fit_cluster(cluster, plan, read_machine())) as map_tiles:
+    size = fit_cluster(cluster, plan, read_machine())
+    with watched_cancel(watch) as watch, open_cluster(cluster, size) as map_tiles:
         for stage in plan.stages:
             # A task that returns a state hands it to its caller as a value; it does not raise.
             stopped = stage_task(job, stage.name, map_tiles, watch)
             if stopped is not None:
                 return stopped
     return None
+
+
+@contextmanager
+def watched_cancel(watch: Watch) -> Iterator[Watch]:
+    """Have a wish to stop heard inside the block that somebody sets through Prefect's API.
+
+    A temporary server of this process's own is asked nothing: nobody else knows it.  One that does
+    not answer is asked again: it may come back.
+    """
+    context = FlowRunContext.get()
+    run = context.flow_run if context else None
+    if run is None or get_current_settings().api.url is None:
+        yield watch
+        return
+    wished, over = threading.Event(), threading.Event()
+
+    def look() -> None:
+        with get_client(sync_client=True) as client:
+            while not over.wait(CANCEL_INTERVAL_S):
+                try:
+                    state = client.read_flow_run(run.id).state
+                except (HTTPError, ObjectNotFound):
+                    continue
+                if state is not None and (state.is_cancelling() or state.is_cancelled()):
+                    wished.set()
+                    return
+
+    # A thread begins with an empty context; Prefect keeps its settings there.
+    looking = threading.Thread(
+        target=copy_context().run, args=(look,), daemon=True, name="cancel-watch"
+    )
+    looking.start()
+    try:
+        yield Watch(watch.on_progress, lambda: wished.is_set() or watch.should_stop())
+    finally:
+        over.set()
 
 
 def run_census(

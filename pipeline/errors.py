@@ -19,9 +19,12 @@ class CastcensusError(Exception):
     ----------
     exit_code : int
         Exit status of a command that ends with this error.
+    tile : int or None
+        The tile in which it was met, where it was met in one.
     """
 
     exit_code = 1
+    tile: int | None = None
 
     def __init__(self, what: str, remedy: str = "") -> None:
         super().__init__(what, remedy)

@@ -1,9 +1,9 @@
 """Run a plan: stage by stage, tile by tile, on whatever maps tiles.
 
 This is the whole engine.  A scheduler is a `MapTiles`: it receives tile numbers and yields their
-reports in any order, and None now and then while there is nothing to report, so that a wish to stop
-is heard during long tiles too.  The default is a plain loop; every other one must give the same
-result.
+reports in any order, notices of what happens to tiles, and None now and then while there is nothing
+to report, so that a wish to stop is heard during long tiles too.  The default is a plain loop; each
+other one must give the same result.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.errors import CancelledError
-from pipeline.model.reports import TileReport
+from pipeline.model.reports import TileNotice, TileReport
 from pipeline.stages.registry import open_stage, process_tile
 from pipeline.stores.durability import sweep_partials, written_together
 from pipeline.stores.job import JobFolder
 
 ProcessTile = Callable[[int], TileReport]
-MapTiles = Callable[[ProcessTile, Iterable[int]], Iterator[TileReport | None]]
+MapTiles = Callable[[ProcessTile, Iterable[int]], Iterator[TileReport | TileNotice | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,8 @@ class Progress:
         Units of work in the stage and how many of them are finished, earlier runs included.
     report : TileReport or None
         The tile that was just finished; None at the beginning and the end of a stage.
+    notice : TileNotice or None
+        What just happened to a tile otherwise.
     finished : bool
         Whether the stage is finished with its fold.
     reused_from : str or None
@@ -45,6 +47,7 @@ class Progress:
     n_tiles: int
     n_done: int
     report: TileReport | None = None
+    notice: TileNotice | None = None
     finished: bool = False
     reused_from: str | None = None
 
@@ -111,7 +114,9 @@ def run_stage(
     with ledger:
         process = partial(process_tile, str(job), name, planned.key)
         for report in map_tiles(process, pending):
-            if report is not None:
+            if isinstance(report, TileNotice):
+                on_progress(Progress(name, planned.n_tiles, n_done, notice=report))
+            elif report is not None:
                 ledger.record(report)
                 n_done += 1
                 on_progress(Progress(name, planned.n_tiles, n_done, report))

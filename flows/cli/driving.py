@@ -44,13 +44,14 @@ def drive(
     try:
         with shown_progress() as tell:
             if not resuming:
-                return drive_job(folder, tell)
+                return drive_job(folder, tell, say)
             return resume_job(
                 folder.workspace,
                 folder.name,
                 workers=workers,
                 memory_limit=memory_limit,
                 on_progress=tell,
+                on_wait=say,
             )
     except KeyboardInterrupt:
         say(f"Go on with: castcensus resume {folder.name}")

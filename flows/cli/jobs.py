@@ -13,6 +13,7 @@ from flows.cli.census import read_scan, scan_json, show_scan
 from flows.cli.console import print_json, say
 from flows.cli.driving import drive, show_result
 from flows.cli.tables import print_table
+from flows.cli.watching import describe_job, show_changes, show_tiles, speed_of, tiles_of
 from flows.jobs.status import (
     JobStatus,
     cancel_job,
@@ -21,8 +22,9 @@ from flows.jobs.status import (
     list_jobs,
     show_job,
 )
+from flows.jobs.watch import follow_job, map_tiles
 from flows.settings import load_settings
-from pipeline.errors import NotFoundError
+from pipeline.errors import JobError, NotFoundError, UsageError
 from pipeline.stores.catalogue import Catalogue
 
 Name = Annotated[
@@ -46,8 +48,8 @@ def jobs(workspace: options.Workspace = None, json_: options.AsJson = False) -> 
                 status.job,
                 status.state,
                 status.stage if status.state != "done" else None,
-                _tiles(status),
-                _speed(status),
+                tiles_of(status),
+                speed_of(status),
                 status.updated_at,
             ]
             for status in statuses
@@ -56,15 +58,41 @@ def jobs(workspace: options.Workspace = None, json_: options.AsJson = False) -> 
     )
 
 
-def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson = False) -> None:
+def show(
+    job: Name,
+    follow: Annotated[
+        bool, typer.Option("--follow", help="Go on showing changes until the job has ended.")
+    ] = False,
+    tiles: Annotated[
+        bool, typer.Option("--tiles", help="Show how the tiles of a stage are.")
+    ] = False,
+    stage: Annotated[
+        str | None,
+        typer.Option(help="Stage of --tiles [default: the one under way].", show_default=False),
+    ] = None,
+    workspace: options.Workspace = None,
+    json_: options.AsJson = False,
+) -> None:
     """Show a scan and its newest job, or one job.
 
     Of a scan: its quality, its phases and main numbers with their intervals, and what to mind.
     Of a job: its state, its progress, its error or its result.
 
-    Example:  castcensus show A319-07-F
+    With --follow until it has ended, from this or any other host that sees the workspace; --json
+    then prints a line of JSON a change.  A job that ends without a result gives exit status 5.
+
+    Example:  castcensus show A319-07-F --follow
     """
     folder = load_settings(workspace).workspace
+    if follow and tiles:
+        raise UsageError("--follow and --tiles exclude each other.", "Give one of them.")
+    if tiles:
+        show_tiles(map_tiles(folder, job, stage), json_)
+        return
+    if follow:
+        if show_changes(follow_job(folder, job), json_).state != "done":
+            raise typer.Exit(JobError.exit_code)
+        return
     found = None if is_job(folder, job) else read_scan(folder, job)
     try:
         status = show_job(folder, job)
@@ -84,21 +112,8 @@ def show(job: Name, workspace: options.Workspace = None, json_: options.AsJson =
 
 
 def _show_status(folder: Path, status: JobStatus) -> None:
-    rows = {
-        "job": status.job,
-        "scan": status.scan,
-        "state": status.state,
-        "stage": f"{status.stage or ''} {_tiles(status)}".strip(),
-        "speed": f"{_speed(status)} Mvoxels/s" if _speed(status) else "",
-        "time": f"{status.seconds:.1f} s",
-        "memory": f"{status.peak_worker_bytes / (1 << 20):,.0f} MiB a worker",
-        "driver": f"process {status.pid} on {status.host}" if status.pid else "",
-        "image": status.image or "",
-        "error": f"{status.error.what} {status.error.remedy}" if status.error else "",
-    }
+    rows = describe_job(status)
     if status.result:
-        rows["particles"] = ", ".join(f"{p} {n:,}" for p, n in status.result.particles.items())
-        rows["catalogue"] = f"version {status.result.catalogue_version}"
         rows["notes"] = "\n".join(_notes(folder, status))
     print_table([], [[key, value] for key, value in rows.items() if value])
 
@@ -111,7 +126,7 @@ def cancel(job: Name, workspace: options.Workspace = None, json_: options.AsJson
     status = cancel_job(load_settings(workspace).workspace, job)
     if json_:
         print_json(status)
-    if status.state == "running":
+    if status.state != "cancelled":
         say(f"job {status.job} will stop after the tiles under way.")
     else:
         say(f"job {status.job} is cancelled.")
@@ -140,12 +155,3 @@ def _notes(workspace: Path, status: JobStatus) -> list[str]:
         if row["job"] == status.job:
             return [*(row["flatten_notes"] or ()), *row["segment_notes"]]
     return []
-
-
-def _tiles(status: JobStatus) -> str:
-    return f"{status.n_done}/{status.n_tiles}" if status.n_tiles and status.state != "done" else ""
-
-
-def _speed(status: JobStatus) -> str:
-    speed = status.result.voxels_per_s if status.result else status.voxels_per_s
-    return f"{speed / 1e6:.2f}" if speed else ""

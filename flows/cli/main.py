@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "show": ("flows.cli.jobs", "show", "Show a scan with its quality and main numbers, or a job."),
     "cancel": ("flows.cli.jobs", "cancel", "Ask a job to stop; it can be resumed."),
     "resume": ("flows.cli.jobs", "resume", "Go on with a job that was stopped or that failed."),
+    "metrics": ("flows.cli.metrics", "metrics", "Tell Prometheus of the workspace's jobs."),
     "scans": ("flows.cli.catalogue", "scans", "List the scans of the catalogue."),
     "statistics": (
         "flows.cli.catalogue",

@@ -56,6 +56,9 @@ def submit(
             help="Keep the conditioned volume, so that another threshold need not filter again.",
         ),
     ] = True,
+    priority: Annotated[
+        int, typer.Option(help="Of jobs that wait, the one with the highest begins first.")
+    ] = 0,
     anew: Annotated[
         bool, typer.Option("--anew", help="Do again what this or another job has done.")
     ] = False,
@@ -97,7 +100,7 @@ def submit(
     for warning in planned.expectation.warnings if planned.expectation else ():
         say(f"Mind: {warning}")
     on = find_cluster(cluster or settings.cluster).adjusted(workers, memory_limit)
-    wishes = Wishes(replace, keep_scratch, keep_conditioned, anew)
+    wishes = Wishes(replace, keep_scratch, keep_conditioned, anew, priority)
     folder = continue_job(planned, settings.workspace, on, wishes)
     if folder is not None:
         say(f"job {folder.name} goes on where it stopped{_place(folder)}")

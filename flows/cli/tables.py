@@ -34,6 +34,14 @@ def print_table(
     whole : sequence of str
         Columns that a narrow terminal may not cut.
     """
+    console = Console(width=None if sys.stdout.isatty() else PIPE_WIDTH, markup=False)
+    console.print(make_table(columns, rows, whole))
+
+
+def make_table(
+    columns: Sequence[str], rows: Iterable[Sequence[object]], whole: Sequence[str] = ()
+) -> Table:
+    """Return rows as a table; see `print_table`."""
     values = [list(row) for row in rows]
     table = Table(box=None, show_header=bool(columns), pad_edge=False)
     for index in range(len(columns) or max(map(len, values), default=0)):
@@ -42,8 +50,7 @@ def print_table(
         table.add_column(head, justify="right" if numbers else "left", no_wrap=head in whole)
     for row in values:
         table.add_row(*(cell(value) for value in row))
-    console = Console(width=None if sys.stdout.isatty() else PIPE_WIDTH, markup=False)
-    console.print(table)
+    return table
 
 
 def cell(value: object) -> str:

@@ -7,10 +7,11 @@ the same versions: that is compared when the driver connects.
 from __future__ import annotations
 
 import logging
+import os
 import platform
 import signal
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from importlib.metadata import PackageNotFoundError, version
 from multiprocessing import resource_tracker
@@ -22,10 +23,11 @@ from distributed import Client, LocalCluster, Security
 from flows.cluster.batch import start_batch, start_ssh
 from flows.cluster.mapping import ALLOWED_WORKER_LOSSES, DaskMap, Patience
 from pipeline.errors import JobError
+from pipeline.model.reports import TileNotice, TileReport
 
 if TYPE_CHECKING:
     from flows.settings import ClusterConfig, ClusterSize
-    from pipeline.run import MapTiles
+    from pipeline.run import MapTiles, ProcessTile
 
 CONNECT_LIMIT_S = 10.0
 """How long a running scheduler may take to answer."""
@@ -102,7 +104,7 @@ def open_cluster(config: ClusterConfig, size: ClusterSize) -> Iterator[MapTiles]
         If workers do not start, a scheduler does not answer, or versions differ.
     """
     if config.kind == "loop":
-        yield map
+        yield map_announced
         return
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     with dask.config.set(_SETTINGS), _connected(config, size) as client:
@@ -118,6 +120,15 @@ def open_cluster(config: ClusterConfig, size: ClusterSize) -> Iterator[MapTiles]
             yield mapped
         finally:
             mapped.drain()
+
+
+def map_announced(
+    process: ProcessTile, numbers: Iterable[int]
+) -> Iterator[TileReport | TileNotice]:
+    """Map tiles in this process, one after the other, and say which one begins."""
+    for number in numbers:
+        yield TileNotice("began", number, f"{platform.node()}:{os.getpid()}")
+        yield process(number)
 
 
 def read_versions() -> dict[str, str]:

@@ -13,17 +13,19 @@ import itertools
 import queue
 import time
 import uuid
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError as FuturesCancelledError
 from dataclasses import dataclass, field
+from functools import partial
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from distributed import Client, Future, KilledWorker, get_worker
 from distributed.client import FutureCancelledError
 
 from pipeline.errors import JobError
-from pipeline.model.reports import TileReport
+from pipeline.model.reports import TileNotice, TileReport
 
 if TYPE_CHECKING:
     from pipeline.run import ProcessTile
@@ -93,6 +95,9 @@ class _Watched:
     """Tiles of one map: their copies, where and when those began, and how long others took."""
 
     copies: dict[int, list[Future]] = field(default_factory=dict)
+    starts: dict[int, int] = field(default_factory=dict)
+    notices: deque[TileNotice] = field(default_factory=deque)
+    lost: set[str] = field(default_factory=set)
     began: dict[int, dict[str, float]] = field(default_factory=dict)
     restarts: dict[int, int] = field(default_factory=dict)
     seconds: list[float] = field(default_factory=list)
@@ -102,11 +107,25 @@ class _Watched:
     def note_start(self, event: tuple[float, Any]) -> None:
         """Take in that a worker began a tile, at the driver's own clock."""
         number, worker = event[1]
+        self.starts[number] = n = self.starts.get(number, 0) + 1
+        kind: Literal["began", "retried", "copied"] = "began"
+        if n > 1:
+            kind = "copied" if n <= len(self.copies.get(number, ())) else "retried"
+        self.notices.append(TileNotice(kind, number, worker))
         self.began.setdefault(number, {})[worker] = time.monotonic()
+
+    def note_lost(self, alive: Sequence[str]) -> None:
+        """Notice workers that ended while they held a tile."""
+        for number, began in list(self.began.items()):
+            for worker in list(began):
+                if worker not in alive and worker not in self.lost:
+                    self.lost.add(worker)
+                    self.notices.append(TileNotice("lost", number, worker))
 
     def drop(self, number: int) -> list[Future]:
         """Forget a tile and return its copies."""
         self.began.pop(number, None)
+        self.starts.pop(number, None)
         self.restarts.pop(number, None)
         return self.copies.pop(number, [])
 
@@ -141,7 +160,9 @@ class DaskMap:
         self._watched = _Watched()
         self._run = ""
 
-    def __call__(self, process: ProcessTile, numbers: Iterable[int]) -> Iterator[TileReport | None]:
+    def __call__(
+        self, process: ProcessTile, numbers: Iterable[int]
+    ) -> Iterator[TileReport | TileNotice | None]:
         """Yield the report of each tile once, as tiles finish.
 
         Parameters
@@ -153,9 +174,9 @@ class DaskMap:
 
         Yields
         ------
-        TileReport or None
-            One a tile, in order of completion; None now and then while none finishes, so that
-            whoever takes them can look up.
+        TileReport, TileNotice or None
+            One report a tile, in order of completion; what happens to tiles in between; None now
+            and then while none finishes, so that whoever takes them can look up.
 
         Raises
         ------
@@ -178,6 +199,8 @@ class DaskMap:
                     looked = time.monotonic()
                     self._hand_out(process, waiting, finished)
                     self._look_after(process, finished)
+                while watched.notices:
+                    yield watched.notices.popleft()
                 try:
                     number, future = finished.get(timeout=LOOK_INTERVAL_S)
                 except queue.Empty:
@@ -214,7 +237,7 @@ class DaskMap:
                 return
             try:
                 self.client.restart_workers(busy, timeout=30, raise_for_error=False)
-            except ValueError:
+            except (ValueError, KeyError):  # nothing restarts it, or it has ended meanwhile
                 continue
             return
 
@@ -243,7 +266,7 @@ class DaskMap:
     def _ask_running(self, workers: list[str] | None, limit_s: float) -> list[str]:
         counts = self.client.sync(
             self.client._run,
-            count_running,
+            partial(count_running, topic=self._run),
             workers=workers,
             on_error="ignore",
             callback_timeout=limit_s,
@@ -314,6 +337,7 @@ class DaskMap:
         """Copy stragglers to another worker, and restart workers whose tile takes too long."""
         watched, patience, now = self._watched, self._patience, time.monotonic()
         alive = list(self.client.nthreads())
+        watched.note_lost(alive)
         if alive:
             watched.peopled = now
         elif now - watched.peopled > patience.empty_limit_s:
@@ -347,6 +371,8 @@ class DaskMap:
             raise JobError(f"tile {number} exceeded its limit of {limit:g} s three times.", remedy)
         for worker in workers:
             watched.began[number].pop(worker, None)
+            watched.lost.add(worker)
+            watched.notices.append(TileNotice("lost", number, worker))
         try:
             self.client.restart_workers(workers, timeout=30, raise_for_error=False)
         except ValueError:
@@ -355,8 +381,13 @@ class DaskMap:
                 "can restart.",
                 remedy,
             ) from None
+        except KeyError:
+            return  # it has ended meanwhile: its tile is handed out anew
 
 
-def count_running(dask_worker: Any) -> int:
-    """Return how many tasks occupy a thread of a worker; runs on the worker."""
-    return len(dask_worker.state.all_running_tasks)
+def count_running(dask_worker: Any, topic: str) -> int:
+    """Return how many tiles of a map occupy a thread of a worker; runs on the worker.
+
+    Those of other jobs that share the cluster are none of its business.
+    """
+    return sum(str(task.key).startswith(topic) for task in dask_worker.state.all_running_tasks)

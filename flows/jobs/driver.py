@@ -6,32 +6,27 @@ Loads Prefect and Dask; call `flows.settings.prepare_environment` before importi
 from __future__ import annotations
 
 import json
-import os
-import platform
 import shutil
-import time
 import traceback
+from collections.abc import Callable
 from pathlib import Path
 
 from flows.jobs.donors import clear_earlier, hold_donors
+from flows.jobs.recorder import Recorder
+from flows.jobs.room import check_machine, disk_bytes
 from flows.jobs.status import (
     JobRequest,
     JobResult,
-    JobStatus,
-    State,
     cancel_flag,
-    failure_of,
     find_job,
     hold_job,
-    now,
     read_request,
     read_status,
     write_request,
-    write_status,
 )
-from flows.jobs.submission import check_machine
+from flows.jobs.turns import take_turn
 from flows.runs import run_census
-from flows.settings import code_version
+from flows.settings import code_version, load_settings
 from pipeline.errors import (
     CancelledError,
     CastcensusError,
@@ -40,88 +35,28 @@ from pipeline.errors import (
     UsageError,
 )
 from pipeline.model.plan import Plan
-from pipeline.run import OnProgress, Progress, ignore_progress
+from pipeline.run import OnProgress, ignore_progress
 from pipeline.stages.registry import peak_resident_bytes
 from pipeline.stages.reuse import drop_scratch, reuse_stages
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
 from pipeline.stores.probe import probe_workspace
 
-STATUS_INTERVAL_S = 1.0
-"""Shortest time between two writings of a job's status."""
-
-KEPT = ("plan.json", "request.json", "status.json", "log.txt", "lock", "error.txt", "cancel")
+KEPT = (
+    "plan.json",
+    "request.json",
+    "status.json",
+    "events.jsonl",
+    "log.txt",
+    "lock",
+    "error.txt",
+    "cancel",
+)
 """What stays of a job whose input was refused."""
 
 
-class Recorder:
-    """Keeps the status file of a running job, and passes progress on.
-
-    Parameters
-    ----------
-    folder : JobFolder
-        The job.
-    status : JobStatus
-        Status as it was before.
-    tell : callable
-        Told of every tile.
-    """
-
-    def __init__(self, folder: JobFolder, status: JobStatus, tell: OnProgress) -> None:
-        self._folder = folder
-        self._tell = tell
-        self._began = time.monotonic()
-        self._before_s = status.seconds
-        self._written = self._began
-        self._stage_began = self._began
-        self._stage_voxels = 0
-        self.status = status.model_copy(
-            update={"pid": os.getpid(), "host": platform.node(), "error": None, "result": None}
-        )
-        self.write("running")
-
-    @property
-    def seconds(self) -> float:
-        """Wall time of the job so far, all its runs together."""
-        return self._before_s + time.monotonic() - self._began
-
-    def __call__(self, progress: Progress) -> None:
-        """Take progress in, and write the status if the last one is old enough."""
-        report, peak, speed = progress.report, self.status.peak_worker_bytes, None
-        if progress.stage != self.status.stage:
-            self._stage_began, self._stage_voxels = time.monotonic(), 0
-        if report is not None:
-            self._stage_voxels += report.n_voxels
-            peak = max(peak, report.peak_bytes)
-            speed = self._stage_voxels / max(time.monotonic() - self._stage_began, 1e-9)
-        self.status = self.status.model_copy(
-            update={
-                "stage": progress.stage,
-                "n_tiles": progress.n_tiles,
-                "n_done": progress.n_done,
-                "voxels_per_s": speed,
-                "peak_worker_bytes": peak,
-            }
-        )
-        if time.monotonic() - self._written >= STATUS_INTERVAL_S:
-            self.write("running")
-        self._tell(progress)
-
-    def write(
-        self, state: State, error: CastcensusError | None = None, result: JobResult | None = None
-    ) -> None:
-        """Write the status now."""
-        self._written = time.monotonic()
-        self.status = self.status.model_copy(
-            update={
-                "state": state,
-                "seconds": round(self.seconds, 3),
-                "updated_at": now(),
-                "error": failure_of(error) if error else None,
-                "result": result,
-            }
-        )
-        write_status(self._folder, self.status)
+def ignore_wait(why: str) -> None:
+    """Take no notice."""
 
 
 def resume_job(
@@ -131,6 +66,7 @@ def resume_job(
     workers: int | None = None,
     memory_limit: str | None = None,
     on_progress: OnProgress = ignore_progress,
+    on_wait: Callable[[str], None] = ignore_wait,
 ) -> JobResult:
     """Go on with a job that was cancelled, interrupted, or failed; finished tiles stay.
 
@@ -146,6 +82,8 @@ def resume_job(
         Another memory limit than before.
     on_progress : callable, optional
         Told of every tile.
+    on_wait : callable, optional
+        Told why the job does not begin yet, if it does not.
 
     Returns
     -------
@@ -166,10 +104,14 @@ def resume_job(
         check_machine(folder.read_plan(), workspace, cluster)
         write_request(folder, JobRequest(**{**dict(request), "cluster": cluster}))
     cancel_flag(folder).unlink(missing_ok=True)
-    return drive_job(folder, on_progress)
+    return drive_job(folder, on_progress, on_wait)
 
 
-def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> JobResult:
+def drive_job(
+    folder: JobFolder,
+    on_progress: OnProgress = ignore_progress,
+    on_wait: Callable[[str], None] = ignore_wait,
+) -> JobResult:
     """Run what is left of a job in this process, and clear up after it.
 
     Parameters
@@ -178,6 +120,8 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
         The job.
     on_progress : callable, optional
         Told of every tile.
+    on_wait : callable, optional
+        Told why the job does not begin yet, if it does not.
 
     Returns
     -------
@@ -208,14 +152,19 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
         status = read_status(folder)
         if status.result is not None:
             return status.result
+        limit = load_settings(folder.workspace).limits.running_jobs
+        is_cancelled = cancel_flag(folder).exists
         recorder = Recorder(folder, status, on_progress)
         try:
-            _check_kept(folder, plan, request)
-            if request.reuse:
-                with hold_donors(folder, plan) as donors:
-                    reuse_stages(folder, donors)
-            _run(folder, request, recorder)
-            result = _finish(folder, plan, request, recorder)
+            recorder.write("queued")
+            with take_turn(folder, limit, is_cancelled, on_wait):
+                recorder.begin()
+                _check_kept(folder, plan, request)
+                if request.reuse:
+                    with hold_donors(folder, plan) as donors:
+                        reuse_stages(folder, donors)
+                _run(folder, request, recorder)
+                result = _finish(folder, plan, request, recorder)
         except CancelledError as error:
             recorder.write("cancelled", error)
             raise
@@ -227,6 +176,8 @@ def drive_job(folder: JobFolder, on_progress: OnProgress = ignore_progress) -> J
         except BaseException:
             recorder.write("interrupted")
             raise
+        finally:
+            recorder.close()
         recorder.write("done", result=result)
         return result
 
@@ -253,12 +204,14 @@ def _run(folder: JobFolder, request: JobRequest, recorder: Recorder) -> None:
     except Exception as error:
         # What was not foreseen is kept whole for whoever mends it, and told in one paragraph.
         (folder.path / "error.txt").write_text(traceback.format_exc(), encoding="utf-8")
-        raise JobError(
+        failed = JobError(
             f"job {folder.name} failed in stage {recorder.status.stage}: "
             f"{type(error).__name__}: {error}.",
             f"Resume it with: castcensus resume {folder.name}; the details stand in "
             f"{folder.path / 'error.txt'}.",
-        ) from error
+        )
+        failed.tile = getattr(error, "tile", None)
+        raise failed from error
 
 
 def _finish(folder: JobFolder, plan: Plan, request: JobRequest, recorder: Recorder) -> JobResult:
@@ -297,8 +250,3 @@ def _discard(folder: JobFolder) -> None:
             shutil.rmtree(path, ignore_errors=True)
         else:
             path.unlink(missing_ok=True)
-
-
-def disk_bytes(folder: Path) -> int:
-    """Return the disk that the files below a folder occupy."""
-    return sum(f.stat().st_blocks * 512 for f in folder.rglob("*") if f.is_file())

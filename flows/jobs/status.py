@@ -10,16 +10,20 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
-import psutil
 from filelock import FileLock, Timeout
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from flows.jobs.process import is_alive, mark_process
 from flows.settings import ClusterConfig
 from pipeline.errors import CastcensusError, DamageError, NotFoundError, UsageError
 from pipeline.stages.image import describe_image
 from pipeline.stores.job import JobFolder, write_whole
 
 State = Literal["queued", "running", "done", "failed", "cancelled", "interrupted"]
+
+
+SILENCE_S = 300.0
+"""Silence after which a driver on another host is taken for dead; it writes every few seconds."""
 
 
 class JobRequest(BaseModel):
@@ -47,7 +51,7 @@ class JobRequest(BaseModel):
 
 
 class Failure(BaseModel):
-    """Why a job ended without a result."""
+    """Why a job ended without a result, and in which stage and at which tile."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -55,6 +59,30 @@ class Failure(BaseModel):
     what: str
     remedy: str
     exit_code: int
+    stage: str | None = None
+    tile: int | None = None
+
+
+class RunningTile(BaseModel):
+    """A tile that a worker has begun."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    tile: int
+    worker: str
+    since: datetime
+
+
+class Incident(BaseModel):
+    """Something that was overcome: a tile retried, a worker lost."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    at: datetime
+    event: str
+    stage: str
+    tile: int
+    worker: str
 
 
 class JobResult(BaseModel):
@@ -111,12 +139,26 @@ class JobStatus(BaseModel):
         Tiles of that stage, and how many are finished.
     voxels_per_s : float or None
         Speed of that stage.
-    peak_worker_bytes : int
-        Largest resident size of a worker process so far.
+    stage_left_s : float or None
+        How long the rest of its tiles will take at the pace of the last ones.
+    running : tuple of RunningTile
+        Tiles that workers have begun.
+    n_retried, n_retried_all : int
+        Tiles of that stage, and of all, that were begun again.
+    n_worker_losses : int
+        Workers that ended with a tile unfinished, in all stages.
+    incidents : tuple of Incident
+        The last of both.
+    stage_seconds : dict of str to float
+        Wall time of finished stages.
+    peak_worker_bytes, planned_worker_bytes : int
+        Largest resident size of a worker process so far, and what the plan projects.
+    priority : int
+        Of waiting jobs the one with the highest begins first.
     seconds : float
         Wall time so far, all runs of the job together.
-    pid, host : int, str
-        The driver.
+    pid, process, host : int, str, str
+        The driver; see `flows.jobs.process`.
     created_at, updated_at : datetime
         When the job was submitted, and when this was written.
     error : Failure or None
@@ -137,9 +179,19 @@ class JobStatus(BaseModel):
     n_tiles: int = 0
     n_done: int = 0
     voxels_per_s: float | None = None
+    stage_left_s: float | None = None
+    running: tuple[RunningTile, ...] = ()
+    n_retried: int = 0
+    n_retried_all: int = 0
+    n_worker_losses: int = 0
+    incidents: tuple[Incident, ...] = ()
+    stage_seconds: dict[str, float] = {}
     peak_worker_bytes: int = 0
+    planned_worker_bytes: int = 0
+    priority: int = 0
     seconds: float = 0.0
     pid: int | None = None
+    process: str | None = None
     host: str | None = None
     created_at: datetime
     updated_at: datetime
@@ -159,7 +211,7 @@ def write_status(folder: JobFolder, status: JobStatus) -> None:
 
 
 def read_status(folder: JobFolder) -> JobStatus:
-    """Read the status; a running job whose driver is gone is ``interrupted``.
+    """Read the status; a job whose driver is gone is ``interrupted``.
 
     Raises
     ------
@@ -178,7 +230,8 @@ def read_status(folder: JobFolder) -> JobStatus:
         ) from None
     except (OSError, ValidationError) as error:
         raise DamageError(f"{path} cannot be read back: {error}.") from None
-    if status.state == "running" and not _driver_lives(status):
+    begun = status.state == "running" or (status.state == "queued" and status.pid is not None)
+    if begun and not _driver_lives(status):
         return status.model_copy(update={"state": "interrupted"})
     return status
 
@@ -199,13 +252,15 @@ def write_request(folder: JobFolder, request: JobRequest) -> None:
     write_whole(folder.path / "request.json", request.model_dump_json(indent=1).encode())
 
 
-def failure_of(error: CastcensusError) -> Failure:
-    """Return an error as it stands in a status."""
+def failure_of(error: CastcensusError, stage: str | None = None) -> Failure:
+    """Return an error as it stands in a status, with the stage in which it was met."""
     return Failure(
         kind=type(error).__name__,
         what=error.what,
         remedy=error.remedy,
         exit_code=error.exit_code,
+        stage=stage,
+        tile=getattr(error, "tile", None),
     )
 
 
@@ -250,6 +305,11 @@ def show_job(workspace: Path, name: str) -> JobStatus:
     return read_status(folder).model_copy(update={"image": describe_image(folder)})
 
 
+def events_file(folder: JobFolder) -> Path:
+    """Return the file of what happened to a job, a line of JSON each."""
+    return folder.path / "events.jsonl"
+
+
 def cancel_flag(folder: JobFolder) -> Path:
     """Return the file whose presence asks the driver to stop."""
     return folder.path / "cancel"
@@ -261,7 +321,7 @@ def cancel_job(workspace: Path, name: str) -> JobStatus:
     Returns
     -------
     JobStatus
-        ``running`` while the driver still has to notice, else ``cancelled``.
+        ``running`` or ``queued`` while the driver still has to notice, else ``cancelled``.
 
     Raises
     ------
@@ -273,7 +333,7 @@ def cancel_job(workspace: Path, name: str) -> JobStatus:
     if status.state in ("done", "failed", "cancelled"):
         raise UsageError(f"job {folder.name} is {status.state}: there is nothing to stop.")
     cancel_flag(folder).touch()
-    if status.state == "running":
+    if status.state == "running" or (status.state == "queued" and status.pid is not None):
         return status
     status = status.model_copy(update={"state": "cancelled", "updated_at": now()})
     write_status(folder, status)
@@ -284,27 +344,56 @@ def cancel_job(workspace: Path, name: str) -> JobStatus:
 def hold_job(folder: JobFolder, scan_id: str) -> Iterator[None]:
     """Keep every other driver from this job, and from this scan, inside the block.
 
-    The locks are the operating system's: they end with the process, however it ends.
+    The locks are the operating system's: they end with the process, however it ends.  A job that
+    finds its scan taken before it has begun ends as failed, so that it is not taken for waiting.
 
     Raises
     ------
     UsageError
         If another driver holds the job or the scan.
     """
+    others = scan_lock(folder.workspace, scan_id)
+    others.parent.mkdir(parents=True, exist_ok=True)
     with ExitStack() as stack:
-        for path, what in (
-            (folder.path / "lock", f"job {folder.name}"),
-            (scan_lock(folder.workspace, scan_id), f"scan {scan_id}"),
-        ):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            try:
-                stack.enter_context(FileLock(path, timeout=0))
-            except Timeout:
-                raise UsageError(
-                    f"{what} is being processed by another driver.",
-                    "Wait for it, or stop it with: castcensus cancel JOB.",
-                ) from None
+        try:
+            # Who looks whether a lock is held holds it for a moment.
+            stack.enter_context(FileLock(folder.path / "lock", timeout=1))
+        except Timeout:
+            raise UsageError(
+                f"job {folder.name} is being processed by another driver.",
+                f"Wait for it, or stop it with: castcensus cancel {folder.name}",
+            ) from None
+        try:
+            stack.enter_context(FileLock(others, timeout=1))
+        except Timeout:
+            who = [job for job in jobs_under_way(folder.workspace, scan_id) if job != folder.name]
+            error = UsageError(
+                f"scan {scan_id} is being processed by {who[0] if who else 'another driver'}.",
+                f"Wait for it, or stop it with: castcensus cancel {who[0] if who else scan_id}",
+            )
+            status = read_status(folder)
+            if status.state == "queued":
+                failed = {"state": "failed", "error": failure_of(error), "updated_at": now()}
+                write_status(folder, status.model_copy(update=failed))
+            raise error from None
         yield
+
+
+def jobs_under_way(workspace: Path, scan_id: str) -> list[str]:
+    """Return the jobs of a scan that other living processes drive, or are about to."""
+    return [
+        status.job
+        for status in list_jobs(workspace)
+        if status.scan == scan_id
+        and status.state in ("queued", "running")
+        and status.pid not in (None, os.getpid())
+    ]
+
+
+def driven_by(status: JobStatus, pid: int) -> JobStatus:
+    """Return a status that names a process of this host as the driver."""
+    driver = {"pid": pid, "process": mark_process(pid), "host": platform.node()}
+    return status.model_copy(update=driver)
 
 
 def scan_lock(workspace: Path, scan_id: str) -> Path:
@@ -326,5 +415,5 @@ def is_held(lock: Path) -> bool:
 def _driver_lives(status: JobStatus) -> bool:
     """Tell whether a driver lives; of one on another host only its silence can be judged."""
     if status.host != platform.node():
-        return (now() - status.updated_at).total_seconds() < 3600
-    return status.pid is not None and (status.pid == os.getpid() or psutil.pid_exists(status.pid))
+        return (now() - status.updated_at).total_seconds() < SILENCE_S
+    return status.pid is not None and is_alive(status.pid, status.process)

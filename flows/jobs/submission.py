@@ -4,42 +4,44 @@ from __future__ import annotations
 
 import os
 import secrets
-import shutil
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from filelock import FileLock
 
+from flows.jobs.room import check_machine, check_quota
 from flows.jobs.status import (
     JobRequest,
     JobStatus,
     cancel_flag,
+    driven_by,
     is_held,
+    jobs_under_way,
     list_jobs,
     now,
+    read_status,
     scan_lock,
     write_request,
     write_status,
 )
 from flows.settings import (
-    BATCH_KINDS,
     ClusterConfig,
     code_version,
-    fit_cluster,
     load_settings,
     prepare_environment,
-    read_machine,
 )
 from pipeline.analysis.expectation import expect_phases
 from pipeline.errors import CastcensusError, NotFoundError, SourceError, UsageError
 from pipeline.model.header import Ingest, ReadOptions
 from pipeline.model.metadata import ScanMetadata, check_metadata, check_scan_id, read_metadata
-from pipeline.model.plan import Limits, Plan, check_limits, plan_scan
+from pipeline.model.plan import Plan, plan_scan
 from pipeline.model.recipe import Recipe
 from pipeline.readers import open_source
 from pipeline.stores.catalogue import Catalogue
@@ -140,29 +142,6 @@ def read_voxel_um(value: object) -> tuple[float, float, float]:
     return (edges[0], edges[1], edges[2])
 
 
-def check_machine(plan: Plan, workspace: Path, cluster: ClusterConfig) -> None:
-    """Refuse a plan that does not fit the workspace's disk, this machine, or a stated limit.
-
-    Raises
-    ------
-    PlanError
-        If it does not fit.
-    """
-    machine = read_machine()
-    elsewhere = cluster.kind in BATCH_KINDS
-    limit: int | None = None if elsewhere else machine.memory_bytes
-    if isinstance(cluster.memory_limit, int) and cluster.kind != "existing":
-        limit = min(limit or cluster.memory_limit, cluster.memory_limit)
-    check_limits(plan, Limits(limit, free_bytes(workspace)))
-    fit_cluster(cluster, plan, machine)
-
-
-def free_bytes(workspace: Path) -> int:
-    """Return the free space where a workspace lies or would lie."""
-    place = next(p for p in (workspace, *workspace.parents) if p.exists())
-    return shutil.disk_usage(place).free
-
-
 @dataclass(frozen=True, slots=True)
 class Wishes:
     """How a job is to be run.
@@ -177,12 +156,15 @@ class Wishes:
         Whether the conditioned volume stays, which a next job with other thresholds starts from.
     anew : bool
         Whether everything is done again that this or another job has done.
+    priority : int
+        Of waiting jobs the one with the highest begins first.
     """
 
     replace: bool = False
     keep_scratch: bool = False
     keep_conditioned: bool = True
     anew: bool = False
+    priority: int = 0
 
 
 def create_job(
@@ -219,12 +201,28 @@ def create_job(
     check_machine(plan, workspace, cluster)
     _check_free(plan.scan_id, workspace, wishes.replace)
     probe_workspace(workspace, durable=plan.durable)
+    check_quota(plan, workspace)
+    with _claim(workspace, plan.scan_id):
+        # Again: somebody may have come first.
+        _check_free(plan.scan_id, workspace, wishes.replace)
+        return _make_folder(plan, workspace, cluster, wishes)
+
+
+def _make_folder(plan: Plan, workspace: Path, cluster: ClusterConfig, wishes: Wishes) -> JobFolder:
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
     name = f"{plan.scan_id}-{stamp}-{secrets.token_hex(2)}"
     folder = JobFolder(workspace / "jobs" / name)
     folder.write_plan(plan)
     write_request(folder, _request(cluster, wishes))
-    write_status(folder, JobStatus(job=name, scan=plan.scan_id, created_at=now(), updated_at=now()))
+    status = JobStatus(
+        job=name,
+        scan=plan.scan_id,
+        created_at=now(),
+        updated_at=now(),
+        planned_worker_bytes=plan.worker_bytes,
+        priority=wishes.priority,
+    )
+    write_status(folder, driven_by(status, os.getpid()))
     return folder
 
 
@@ -257,27 +255,50 @@ def continue_job(
     wishes = wishes or Wishes()
     if wishes.anew:
         return None
-    folder = _find_unfinished(plan, workspace)
-    if folder is None:
+    if _find_unfinished(plan, workspace) is None:
         return None
     check_machine(plan, workspace, cluster)
-    _check_free(plan.scan_id, workspace, wishes.replace, folder.name)
-    write_request(folder, _request(cluster, wishes))
-    cancel_flag(folder).unlink(missing_ok=True)
-    return folder
+    with _claim(workspace, plan.scan_id):
+        folder = _find_unfinished(plan, workspace)
+        if folder is None:
+            return None
+        _check_free(plan.scan_id, workspace, wishes.replace, folder.name)
+        write_request(folder, _request(cluster, wishes))
+        cancel_flag(folder).unlink(missing_ok=True)
+        queued = {"state": "queued", "priority": wishes.priority, "updated_at": now()}
+        status = read_status(folder).model_copy(update=queued)
+        write_status(folder, driven_by(status, os.getpid()))
+        return folder
 
 
 def _find_unfinished(plan: Plan, workspace: Path) -> JobFolder | None:
     for status in list_jobs(workspace):
         if status.scan != plan.scan_id or status.state in ("done", "running"):
             continue
+        if status.state == "queued" and status.pid is not None:
+            continue  # somebody drives it
         folder = JobFolder(workspace / "jobs" / status.job)
         try:
-            if folder.read_plan() == plan:
+            if _identity(folder.read_plan()) == _identity(plan):
                 return folder
         except CastcensusError:
             continue
     return None
+
+
+def _identity(plan: Plan) -> object:
+    """Return what two plans agree in that lead to the same rows of the same source."""
+    keys = [stage.key for stage in plan.stages]
+    return keys, plan.scan_id, plan.source, plan.recipe, plan.metadata
+
+
+@contextmanager
+def _claim(workspace: Path, scan_id: str) -> Iterator[None]:
+    """Let one process at a time decide which job a scan gets."""
+    lock = scan_lock(workspace, f"{scan_id}.claim")
+    lock.parent.mkdir(parents=True, exist_ok=True)
+    with FileLock(lock, timeout=30):
+        yield
 
 
 def _request(cluster: ClusterConfig, wishes: Wishes) -> JobRequest:
@@ -312,6 +333,10 @@ def start_detached(folder: JobFolder) -> int:
             env=environment,
             start_new_session=True,
         )
+    # From now on the job is that process's; who asks meanwhile finds it queued and alive.
+    status = read_status(folder)
+    if status.state == "queued":
+        write_status(folder, driven_by(status, driver.pid))
     return driver.pid
 
 
@@ -340,10 +365,11 @@ def _read_facts(path: Path | None, stated: Path | None) -> tuple[ScanMetadata, d
 
 def _check_free(scan_id: str, workspace: Path, replace_scan: bool, own: str = "") -> None:
     """Refuse a scan that is being processed, or that another job than `own` has entered."""
-    if is_held(scan_lock(workspace, scan_id)):
+    others = jobs_under_way(workspace, scan_id)
+    if others or is_held(scan_lock(workspace, scan_id)):
         raise UsageError(
-            f"scan {scan_id} is being processed by another job.",
-            "Wait for it, or stop it with: castcensus cancel " + scan_id,
+            f"scan {scan_id} is being processed by {others[0] if others else 'another job'}.",
+            f"Wait for it, or stop it with: castcensus cancel {scan_id}",
         )
     if replace_scan:
         return

@@ -1,7 +1,14 @@
 """What the machine, the environment and the shipped files say: the only reader of all three."""
 
 from flows.settings.environment import code_version, prepare_environment
-from flows.settings.lookup import QueryLimits, Settings, find_cluster, find_recipe, load_settings
+from flows.settings.lookup import (
+    QueryLimits,
+    Settings,
+    WorkspaceLimits,
+    find_cluster,
+    find_recipe,
+    load_settings,
+)
 from flows.settings.machine import (
     BATCH_KINDS,
     ClusterConfig,
@@ -18,6 +25,7 @@ __all__ = [
     "Machine",
     "QueryLimits",
     "Settings",
+    "WorkspaceLimits",
     "code_version",
     "find_cluster",
     "find_recipe",

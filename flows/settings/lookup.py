@@ -12,10 +12,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from flows.settings.machine import ClusterConfig
-from flows.settings.values import read_mapping, validated
+from flows.settings.values import read_bytes, read_mapping, validated
 from pipeline.errors import NotFoundError
 from pipeline.model.recipe import Recipe, read_recipe
 
@@ -29,6 +29,23 @@ class QueryLimits(BaseModel):
     memory_limit: str = "1GiB"
 
 
+class WorkspaceLimits(BaseModel):
+    """Limits of a workspace.
+
+    Attributes
+    ----------
+    running_jobs : int or None
+        Jobs that may run at once; others wait.
+    disk : int or None
+        Bytes that all its files may take; a job that may need more is refused.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    running_jobs: Annotated[int, Field(ge=1)] | None = 2
+    disk: Annotated[Annotated[int, Field(ge=1)] | None, BeforeValidator(read_bytes)] = None
+
+
 class Settings(BaseModel):
     """Settings of an installation; see ``configs/service.yaml`` for what each means."""
 
@@ -38,6 +55,7 @@ class Settings(BaseModel):
     recipe: str = "cast-al-si-cu"
     cluster: str = "local"
     durable: bool = True
+    limits: WorkspaceLimits = WorkspaceLimits()
     query: QueryLimits = QueryLimits()
 
 

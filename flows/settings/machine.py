@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 import psutil
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from flows.settings.values import validated
+from flows.settings.values import read_bytes, validated
 from pipeline.errors import PlanError, UsageError
 from pipeline.model.plan import MIB, WORKER_BASE_BYTES, Plan
 from pipeline.model.sizes import parse_bytes
@@ -20,12 +20,7 @@ BATCH_KINDS = ("ssh", "slurm", "pbs", "lsf")
 
 
 def _auto_bytes(value: object) -> object:
-    if value == "auto" or not isinstance(value, str):
-        return value
-    try:
-        return parse_bytes(value)
-    except UsageError as error:
-        raise ValueError(str(error)) from None
+    return value if value == "auto" else read_bytes(value)
 
 
 class Tls(BaseModel):

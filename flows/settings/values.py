@@ -9,6 +9,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 
 from pipeline.errors import UsageError
+from pipeline.model.sizes import parse_bytes
 
 Parsed = TypeVar("Parsed", bound=BaseModel)
 
@@ -28,6 +29,20 @@ def read_mapping(text: str, origin: str) -> dict[str, Any]:
     if not isinstance(values, dict):
         raise UsageError(f"{origin} holds {type(values).__name__}, wanted a mapping.")
     return values
+
+
+def read_bytes(value: object) -> object:
+    """Return a size such as ``2GiB`` as bytes, for a validator; anything but text as it is.
+
+    Raises
+    ------
+    ValueError
+        If the text is no size.
+    """
+    try:
+        return parse_bytes(value) if isinstance(value, str) else value
+    except UsageError as error:
+        raise ValueError(str(error)) from None
 
 
 def validated(model: type[Parsed], values: Mapping[str, Any], origin: str) -> Parsed:

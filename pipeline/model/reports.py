@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,3 +29,23 @@ class TileReport:
     seconds: float
     worker: str
     peak_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class TileNotice:
+    """What a scheduler tells between reports.
+
+    Parameters
+    ----------
+    kind : str
+        ``began``; ``retried``: begun again, since its worker was lost; ``copied``: begun a second
+        time beside a slow one; ``lost``: a worker ended with the tile unfinished.
+    number : int
+        The tile.
+    worker : str
+        The worker.
+    """
+
+    kind: Literal["began", "retried", "copied", "lost"]
+    number: int
+    worker: str

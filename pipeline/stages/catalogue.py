@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import platform
-import time
 from datetime import UTC, datetime
 from importlib.metadata import version
 
@@ -60,7 +59,7 @@ class CatalogueStage:
         scale, thresholds = read_scale(folder), read_thresholds(folder)
         noise = read_noise(folder)
         voxel = plan.voxel_um
-        started = (folder.path / "plan.json").stat().st_mtime
+        ran = (folder.ledger(stage.name, stage.key).seconds() for stage in plan.stages)
         libraries = {name: version(name) for name in LIBRARIES}
         facts = plan.metadata.model_dump(mode="json")
         return {
@@ -91,5 +90,5 @@ class CatalogueStage:
             "code_version": plan.code_version,
             "library_versions": json.dumps({"python": platform.python_version(), **libraries}),
             "committed_at": datetime.now(UTC),
-            "seconds": time.time() - started,
+            "seconds": sum(ran),
         }

@@ -109,8 +109,12 @@ def process_tile(job: str, name: str, key: str, number: int) -> TileReport:
         A few numbers; all data are in files.
     """
     start = time.perf_counter()
-    with written_together():
-        n_voxels = open_stage(job, name, key).process(number)
+    try:
+        with written_together():
+            n_voxels = open_stage(job, name, key).process(number)
+    except Exception as error:
+        error.tile = number  # type: ignore[attr-defined]  # travels with the error, also pickled
+        raise
     return TileReport(
         number=number,
         n_voxels=n_voxels,

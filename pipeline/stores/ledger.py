@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
+from uuid import uuid4
 
 from pipeline.model.reports import TileReport
 from pipeline.stores.durability import is_at_once, sync_files
@@ -40,9 +41,11 @@ class Ledger:
         self.key = key
         self._file: BinaryIO | None = None
         self._synced = 0.0
+        self._run, self._began = "", 0.0
 
     def __enter__(self) -> Ledger:
         self.path.parent.mkdir(parents=True, exist_ok=True)
+        self._run, self._began = uuid4().hex[:8], time.monotonic()
         torn = self.path.exists() and not self.path.read_bytes().endswith(b"\n")
         self._file = self.path.open("ab")
         if torn:
@@ -63,7 +66,7 @@ class Ledger:
 
     def record(self, report: TileReport) -> None:
         """Append the record of one tile whose data are in place."""
-        self._append({"tile": report.number, "seconds": round(report.seconds, 4)})
+        self._append({"tile": report.number, "seconds": round(report.seconds, 4), **self._when()})
 
     def seal(self, reused_from: str | None = None) -> None:
         """Append the record that the whole stage, its fold included, is finished.
@@ -73,7 +76,8 @@ class Ledger:
         reused_from : str, optional
             The job whose stage under the same key it is.
         """
-        self._append({"sealed": True} | ({"reused_from": reused_from} if reused_from else {}))
+        source = {"reused_from": reused_from} if reused_from else {}
+        self._append({"sealed": True, **source, **self._when()})
         self._sync()
 
     def finished(self) -> tuple[set[int], bool]:
@@ -92,6 +96,18 @@ class Ledger:
             if entry.get("reused_from"):
                 return str(entry["reused_from"])
         return None
+
+    def seconds(self) -> float:
+        """Return how long the stage ran: all its runs, each up to its last record."""
+        runs: dict[object, float] = {}
+        for entry in self._entries():
+            at_s = float(str(entry.get("at_s", 0.0)))
+            runs[entry.get("run")] = max(runs.get(entry.get("run"), 0.0), at_s)
+        return sum(runs.values())
+
+    def _when(self) -> dict[str, object]:
+        """Return which run of the stage a record belongs to, and how far into it."""
+        return {"run": self._run, "at_s": round(time.monotonic() - self._began, 3)}
 
     def _entries(self) -> Iterator[dict[str, object]]:
         """Yield the whole lines under this key."""

@@ -114,7 +114,7 @@ def test_a_worker_that_slurm_ends_is_replaced_and_nothing_is_lost(
     seen: list[int] = []
     with open_cluster(config, ClusterSize(2, 1, 1 << 30)) as map_tiles:
         for report in map_tiles(partial(slow, str(tmp_path)), range(40)):
-            if report is None:
+            if not isinstance(report, TileReport):
                 continue
             seen.append(report.number)
             if len(seen) == 5:

@@ -7,16 +7,17 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from functools import partial
 from pathlib import Path
+from threading import Thread
 
 import psutil
 import pytest
-from distributed import LocalCluster
+from distributed import Client, LocalCluster
 
 from flows.cluster import DaskMap, Patience, open_cluster
 from flows.cluster.kinds import check_versions
 from flows.settings import ClusterConfig, ClusterSize
 from pipeline.errors import DataError, JobError
-from pipeline.model.reports import TileReport
+from pipeline.model.reports import TileNotice, TileReport
 
 GIB = 1 << 30
 
@@ -26,6 +27,12 @@ def note(folder: str, number: int) -> TileReport:
     Path(folder, f"{number}.{os.getpid()}.{time.monotonic_ns()}").touch()
     time.sleep(0.01)
     return TileReport(number, 1, 0.01, str(os.getpid()), 1)
+
+
+def note_slowly(folder: str, number: int) -> TileReport:
+    """Leave a file after a twentieth of a second."""
+    time.sleep(0.05)
+    return note(folder, number)
 
 
 def fail_at_seven(folder: str, number: int) -> TileReport:
@@ -40,6 +47,7 @@ def die_once(folder: str, number: int) -> TileReport:
     token = Path(folder, "killed")
     if number == 5 and not token.exists():
         token.touch()
+        time.sleep(0.5)  # that it began is told first
         os.kill(os.getpid(), signal.SIGKILL)
     return note(folder, number)
 
@@ -69,9 +77,9 @@ def freeze_once(folder: str, number: int) -> TileReport:
     return note(folder, number)
 
 
-def some(reports: Iterable[TileReport | None]) -> list[TileReport]:
-    """Return the reports, without the pauses between them."""
-    return [report for report in reports if report is not None]
+def some(reports: Iterable[TileReport | TileNotice | None]) -> list[TileReport]:
+    """Return the reports, without what is told between them."""
+    return [report for report in reports if isinstance(report, TileReport)]
 
 
 def calls(folder: Path) -> Counter[int]:
@@ -116,7 +124,9 @@ def test_few_tiles_are_handed_out_at_a_time(processes: DaskMap, tmp_path: Path) 
             yield number
 
     ahead = []
-    for done, _ in enumerate(processes(partial(note, str(tmp_path)), numbers()), start=1):
+    done = 0
+    for report in processes(partial(note, str(tmp_path)), numbers()):
+        done += isinstance(report, TileReport)
         ahead.append(len(taken) - done)
     assert max(ahead) <= 2 * 3
 
@@ -153,9 +163,14 @@ def test_a_map_that_is_given_up_leaves_nothing_running(processes: DaskMap, tmp_p
 def test_a_killed_worker_is_replaced_and_its_tile_done_again(
     processes: DaskMap, tmp_path: Path
 ) -> None:
-    reports = some(processes(partial(die_once, str(tmp_path)), range(30)))
+    told = list(processes(partial(die_once, str(tmp_path)), range(30)))
+    reports = some(told)
     assert sorted(r.number for r in reports) == list(range(30))
     assert (tmp_path / "killed").exists()
+    notices = [notice for notice in told if isinstance(notice, TileNotice)]
+    assert {n.number for n in notices if n.kind == "began"} == set(range(30))
+    assert ("retried", 5) in {(n.kind, n.number) for n in notices}
+    assert len({n.worker for n in notices}) == 3
     assert set(calls(tmp_path)) == set(range(30))
 
 
@@ -191,6 +206,32 @@ def test_a_running_scheduler_serves_workers_of_the_same_versions(tmp_path: Path)
         with open_cluster(config, ClusterSize(1, 1, GIB)) as map_tiles:
             reports = some(map_tiles(partial(note, str(tmp_path)), range(12)))
     assert sorted(r.number for r in reports) == list(range(12))
+
+
+@pytest.mark.cluster
+def test_jobs_that_share_a_cluster_get_even_shares_and_leave_each_other_alone(
+    processes: DaskMap, tmp_path: Path
+) -> None:
+    folders = [tmp_path / "large", tmp_path / "small"]
+    for folder in folders:
+        folder.mkdir()
+    ended: dict[str, int] = {}
+
+    def run_small() -> None:
+        with Client(processes.client.scheduler.address, set_as_default=False) as client:
+            some(DaskMap(client, 3)(partial(note_slowly, str(folders[1])), range(10)))
+        ended["large"] = len(calls(folders[0]))
+
+    other = Thread(target=run_small)
+    for report in processes(partial(note_slowly, str(folders[0])), range(120)):
+        if isinstance(report, TileReport) and other.ident is None:
+            other.start()
+    other.join()
+    # Ten tiles among others' of equal rank: a queue would have had them wait for all 120.
+    assert ended["large"] < 80
+    # Nobody restarted a worker that was busy with the other's tiles.
+    assert calls(folders[0]) == Counter(range(120))
+    assert calls(folders[1]) == Counter(range(10))
 
 
 @pytest.mark.cluster

@@ -119,14 +119,16 @@ def test_the_same_submission_goes_on_and_another_threshold_filters_nothing_again
     wanted: dict[str, Any], volume: Path, plan: Plan, castcensus: Any, tmp_path: Path
 ) -> None:
     workspace = tmp_path / "castcensus-workspace"
+    submit = ("submit", volume, "--scan", "S", *GIVEN, "--cluster", "loop", "--json")
     facts = {"temper": "T6", "tags": ["a"]}
     options = ReadOptions(voxel_um=(2, 1, 1))
     same = plan_source(str(volume), "S", plan.recipe, options, facts)
     begun = create_job(same, workspace, find_cluster("loop"))
     run_stage(begun.path, "ingest")
+    assert "being processed by S-" in castcensus(*submit, status=2)[1]  # this process lives
+    write_status(begun, read_status(begun).model_copy(update={"pid": None}))
     assert continue_job(same, workspace, find_cluster("loop"), Wishes(anew=True)) is None
     assert continue_job(plan, workspace, find_cluster("loop")) is None  # other facts
-    submit = ("submit", volume, "--scan", "S", *GIVEN, "--cluster", "loop", "--json")
     out, said = castcensus(*submit)
     assert f"job {begun.name} goes on where it stopped: in stage condition" in said
     assert json.loads(out)["job"] == begun.name
@@ -163,6 +165,20 @@ def test_a_zarr_source_is_used_in_place_unless_told_to_copy(
     assert show_job(folder.workspace, "S").image == f"{where}, which has changed since"
     _, said = castcensus("resume", "S", "--workspace", "workspace", status=2)
     assert "s.zarr is used in place and has changed since the job began" in said
+
+
+def test_of_two_submissions_at_once_one_counts_the_scan_and_the_other_is_told(
+    volume: Path, castcensus: Any, tmp_path: Path
+) -> None:
+    arguments = ("submit", volume, "--scan", "S", *GIVEN, "--cluster", "loop", "--json")
+    both = [castcensus.start(*arguments) for _ in range(2)]
+    told = [process.communicate(timeout=240) for process in both]
+    assert sorted(process.returncode for process in both) == [0, 2]
+    (refusal,) = [said for process, (_, said) in zip(both, told, strict=True) if process.returncode]
+    assert "scan S is being processed by S-" in refusal or "scan S exists" in refusal
+    states = [status.state for status in list_jobs(tmp_path / "castcensus-workspace")]
+    assert states in (["done"], ["done", "failed"], ["failed", "done"])
+    assert inspect_scan(tmp_path / "castcensus-workspace", "S").damages == ()
 
 
 def test_a_job_does_not_replace_what_another_entered_meanwhile(

@@ -12,8 +12,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
+from flows.jobs.status import find_job, list_jobs
 from tests.flows.conftest import HOME
 
 START_LIMIT_S = 120.0
@@ -79,3 +81,36 @@ def test_a_running_server_shows_the_job_and_its_stages(
     assert {artifact["type"] for artifact in artifacts} == {"progress"}
     # No server of the job's own was started beside it.
     assert not (tmp_path / "workspace" / "prefect" / "prefect.db").exists()
+
+
+@pytest.mark.cluster
+def test_cancelling_through_the_server_stops_the_job_and_leaves_it_to_be_resumed(
+    server: str, volume: Path, tmp_path: Path
+) -> None:
+    workspace = tmp_path / "workspace"
+    command = [sys.executable, "-m", "flows.cli", "submit", str(volume), "--scan", "s"]
+    command += ["--voxel-um", "2", "--workspace", str(workspace), "--workers", "1"]
+    command += ["--set", "tiling.tile_shape=[8,8,8]"]
+    environment = {**os.environ, "PREFECT_API_URL": server, "PYTHONPATH": HOME}
+    with subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True) as driver:
+        deadline = time.monotonic() + START_LIMIT_S
+        while not any(log.stat().st_size for log in workspace.glob("jobs/*/ledger/ingest.log")):
+            assert driver.poll() is None, driver.communicate()
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        servants = psutil.Process(driver.pid).children(recursive=True)
+        assert len(servants) >= 2
+        (run,) = ask(server, "/flow_runs/filter", {})
+        began = time.monotonic()
+        ask(server, f"/flow_runs/{run['id']}/set_state", {"state": {"type": "CANCELLING"}})
+        _, said = driver.communicate(timeout=60)
+    assert time.monotonic() - began < 30  # 10 s where nothing else runs
+    assert (driver.returncode, "Traceback" in said) == (5, False)
+    assert "castcensus resume s-" in said
+    assert psutil.wait_procs(servants, timeout=10)[1] == []
+    (run,) = ask(server, "/flow_runs/filter", {})
+    assert run["state_type"] == "CANCELLED"
+    (job,) = list_jobs(workspace)
+    assert job.state == "cancelled"
+    folder = find_job(workspace, "s")
+    assert any(folder.path.glob("ledger/*.log"))

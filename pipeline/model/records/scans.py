@@ -137,6 +137,11 @@ SCANS = Table(
         Column("code_version", TEXT, "Version of castcensus.", provenance=True),
         Column("library_versions", TEXT, "Versions of the libraries, as JSON.", provenance=True),
         Column("committed_at", TIME, "When the rows entered the catalogue.", provenance=True),
-        Column("seconds", REAL, "Wall time of the job in s.", provenance=True),
+        Column(
+            "seconds",
+            REAL,
+            "Time that the job's stages ran up to this row, in s.",
+            provenance=True,
+        ),
     ),
 )
