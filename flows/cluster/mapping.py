@@ -109,8 +109,14 @@ class _Watched:
         number, worker = event[1]
         self.starts[number] = n = self.starts.get(number, 0) + 1
         kind: Literal["began", "retried", "copied"] = "began"
+        n_copies = len(self.copies.get(number, ()))
         if n > 1:
-            kind = "copied" if n <= len(self.copies.get(number, ())) else "retried"
+            kind = "copied" if n <= n_copies else "retried"
+        if kind == "retried" and n_copies == 1:
+            # It would not have begun again if the worker that held it were there.
+            for gone in set(self.began.get(number, ())) - self.lost - {worker}:
+                self.lost.add(gone)
+                self.notices.append(TileNotice("lost", number, gone))
         self.notices.append(TileNotice(kind, number, worker))
         self.began.setdefault(number, {})[worker] = time.monotonic()
 

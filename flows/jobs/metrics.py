@@ -29,7 +29,13 @@ class JobCollector(Collector):
         self._workspace = workspace
 
     def collect(self) -> Iterator[Metric]:
-        """Return the metrics as they are now."""
+        """Read the statuses of the jobs.
+
+        Yields
+        ------
+        Metric
+            The metrics as they are now.
+        """
         statuses = list_jobs(self._workspace)
         jobs = GaugeMetricFamily("castcensus_jobs", "Jobs by state.", labels=["state"])
         for state in get_args(State):
