@@ -361,7 +361,7 @@ def enclose_bodies(
     tiles : sequence of TileRegions
         Regions of each tile; their faces are not looked at.
     tallies : sequence of ndarray of int64
-        Tallies of each tile.
+        Tallies of each tile; phases and voxels are enough.
     root, offsets : ndarray of int64
         Root of every local id of all tiles, and the index of each tile's first.
     pore : int

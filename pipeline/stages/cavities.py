@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.kernels.cavities import RegionForest, TileRegions, enclose_bodies
 from pipeline.kernels.reduce import Census
 from pipeline.kernels.seams import match_faces
+from pipeline.kernels.tally import N
 from pipeline.model.grid import Triple
 from pipeline.model.plan import Plan
 from pipeline.stores.job import JobFolder, read_arrays
@@ -106,7 +107,7 @@ def describe_cavities(
         ``n_cavities``, ``n_tunnels``, ``cavity_volume_um3``, ``cavity_holds_pore``.
     """
     grid = plan.grid
-    sides = [read_arrays(folder.side("label", tile), SIDE) for tile in range(len(grid))]
+    sides = [_read(folder, tile) for tile in range(len(grid))]
     forest = RegionForest([side["region_outside"].size for side in sides])
     for tile, side in enumerate(sides):
         forest.open(tile, side["region_outside"])
@@ -138,3 +139,9 @@ def describe_cavities(
         "cavity_volume_um3": found.voxels[of_row] * float(np.prod(plan.voxel_um)),
         "cavity_holds_pore": pa.array(pores > 0, mask=np.full(pores.size, plan.recipe.pore < 0)),
     }
+
+
+def _read(folder: JobFolder, tile: int) -> dict[str, NDArray[Any]]:
+    """Return what a tile tells of its regions; of its tallies no more than phases and voxels."""
+    side = read_arrays(folder.side("label", tile), SIDE)
+    return {**side, "tallies": side["tallies"][:, : N + 1].copy()}

@@ -1,9 +1,10 @@
 """What the description of particles costs on top of finding them.
 
 `python -m tests.benchmarks.description` fills tiles to 5 % with ellipsoids of several sizes, and
-prints processor time: finding and tallying bodies, what hulls, calipers and contacts add, the whole
-label stage with its files, and how many times the stage without them that is; then the reduction's
-own part, and scikit-image's largest Feret diameter.
+prints processor time: finding and tallying bodies, what hulls, calipers, contacts and cavities add,
+the whole label stage with its files, and how many times the stage without them that is; the anatomy
+stage (bending of platelets); then the reduction's own part, and scikit-image's largest Feret
+diameter.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from skimage.measure import regionprops
 
 from pipeline.kernels.bodies import label_tile
+from pipeline.kernels.cavities import find_regions
 from pipeline.kernels.contacts import count_contacts
 from pipeline.kernels.convexity import HullColumns, TileHulls
 from pipeline.kernels.feret import measure_hulls
@@ -28,6 +30,7 @@ from pipeline.kernels.outline import outline_runs
 from pipeline.kernels.tally import BEYOND, PHASE
 from pipeline.model.grid import Box
 from pipeline.run import run
+from pipeline.stages.anatomy import AnatomyStage
 from pipeline.stages.label import LabelStage
 from tests.conftest import BINARY, count_bodies, plan_job
 
@@ -79,18 +82,20 @@ def measure(edge: int, axes: tuple[float, float, float]) -> str:
     kinds = found.tallies[:, PHASE].astype(np.uint8)
     contacts, _ = clock(lambda: count_contacts(found.labels, phases, (0, 0, 0), kinds))
     calipers, sizes = clock(lambda: measure_hulls(found.hull_offsets, found.hull_corners, VOXEL))
-    added = hulls + calipers + contacts
-    stage = time_stage(volume)
+    regions, _ = clock(lambda: find_regions(runs, body, core, volume.shape, (1,), 26, 1))
+    added = hulls + calipers + contacts + regions
+    stage, anatomy = time_stages(volume)
     n = len(sizes)
     return (
-        f"{n:9} {volume.sum() / n:10.0f} {whole - hulls - contacts:9.3f} {hulls:8.3f} "
-        f"{calipers:9.3f} {contacts:9.3f} {stage:8.3f} {stage / (stage - added):6.2f} "
+        f"{n:9} {volume.sum() / n:10.0f} {whole - hulls - contacts - regions:9.3f} "
+        f"{hulls:8.3f} {calipers:9.3f} {contacts:9.3f} {regions:9.3f} "
+        f"{stage:8.3f} {stage / (stage - added):6.2f} {anatomy:8.3f} "
         f"{2e-6 * volume.size / stage:10.1f} {n / (hulls + calipers):15.0f}"
     )
 
 
-def time_stage(volume: NDArray[np.uint8]) -> float:
-    """Return the processor time of the whole label stage of one tile, files included."""
+def time_stages(volume: NDArray[np.uint8]) -> list[float]:
+    """Return the processor times of the label and anatomy stages of one tile, files included."""
     with tempfile.TemporaryDirectory() as name:
         source = Path(name) / "volume.npy"
         np.save(source, volume)
@@ -98,15 +103,20 @@ def time_stage(volume: NDArray[np.uint8]) -> float:
             Path(name), source, BINARY, f"tiling.tile_shape={list(volume.shape)}", voxel_um=VOXEL
         )
         run(folder.path)
-        stage = LabelStage(folder, folder.read_plan())
-        # The finished run has moved its store away.
-        stage.prepare()
-        times = []
-        for _ in range(3):
-            start = time.process_time()
-            stage.process(0)
-            times.append(time.process_time() - start)
-    return min(times)
+        least = []
+        for stage in (
+            LabelStage(folder, folder.read_plan()),
+            AnatomyStage(folder, folder.read_plan()),
+        ):
+            # The finished run has moved its store away.
+            stage.prepare()
+            times = []
+            for _ in range(3):
+                start = time.process_time()
+                stage.process(0)
+                times.append(time.process_time() - start)
+            least.append(min(times))
+    return least
 
 
 def compare_feret(edge: int) -> None:
@@ -149,8 +159,8 @@ def main() -> None:
     edge = parser.parse_args().edge
     print("processor seconds of one thread for a tile; Mvoxel/s is for two such processes")
     print(
-        "particles   voxels a   finding    hulls  calipers  contacts    stage  ratio   Mvoxel/s  "
-        "hulls a second"
+        "particles   voxels a   finding    hulls  calipers  contacts  cavities    stage  ratio  "
+        "anatomy   Mvoxel/s  hulls a second"
     )
     for axes in ((20.0, 16.0, 12.0), (16.0, 16.0, 2.5), (7.0, 6.5, 5.0), (3.0, 2.4, 1.8)):
         print(measure(edge, axes))
