@@ -14,7 +14,7 @@ import pyarrow.dataset as pads
 
 from flows.settings import read_machine
 from pipeline.analysis.comparison import Comparison, compare_groups
-from pipeline.analysis.designs import REASONS, Design, make_design
+from pipeline.analysis.designs import COLUMNS, REASONS, Design, make_design
 from pipeline.analysis.measures import (
     PHASE_COLUMNS,
     SCAN_COLUMNS,
@@ -117,7 +117,7 @@ def compare_scans(
         No such version, or no scan fits the condition.
     """
     snapshot = catalogue.snapshot(version)
-    scans = choose_scans(catalogue, snapshot, wish.where, timeout_s)
+    scans = choose_scans(catalogue, snapshot, wish.where, timeout_s, (wish.by, wish.paired_by))
     design = make_design(
         scans,
         wish.by,
@@ -138,9 +138,13 @@ def surprise(row: Mapping[str, Any]) -> tuple[float, float, str, str]:
 
 
 def choose_scans(
-    catalogue: Catalogue, snapshot: Snapshot, where: str = "", timeout_s: float = 60.0
+    catalogue: Catalogue,
+    snapshot: Snapshot,
+    where: str = "",
+    timeout_s: float = 60.0,
+    columns: Sequence[str] = (),
 ) -> pa.Table:
-    """Return the rows of `scans` that fit a condition.
+    """Return the rows of `scans` that fit a condition: what designs need, and `columns`.
 
     The condition is untrusted: it runs where every query runs, in a process without files, and
     what comes back is taken as names of scans and nothing else.
@@ -152,8 +156,9 @@ def choose_scans(
     QueryError
         The condition is none.
     """
-    plain = [c.name for c in SCANS.columns if not pa.types.is_timestamp(c.type)]
-    rows = _read(snapshot.dataset(SCANS.name), plain).sort_by("scan_id")
+    wanted = {*COLUMNS, *columns}
+    names = [c.name for c in SCANS.columns if c.name in wanted]
+    rows = _read(snapshot.dataset(SCANS.name), names).sort_by("scan_id")
     if where and rows.num_rows:
         # On lines of its own, so that a comment in it ends where it ends.
         sql = f"SELECT scan_id FROM scans WHERE (\n{where}\n)"  # noqa: S608 - see above
@@ -240,16 +245,20 @@ def _profile(
     datasets = [snapshot.dataset(PARTICLES.name, scan_id) for scan_id in scan_ids]
     n_rows = sum(_count(dataset) for dataset in datasets)
     step = max(1, n_bytes // (8 * max(n_rows, 1)))
-    kept = pads.field("phase").isin(list(phases))
-    if not with_border:
-        kept &= ~pads.field("touches_border")
     found: dict[tuple[str, str], Profile] = {}
     names = numbers + flags
     for start in range(0, len(names), step):
         part = names[start : start + step]
-        rows = pa.concat_tables([_read(dataset, ["phase", *part], kept) for dataset in datasets])
+        columns = list(dict.fromkeys(["phase", "touches_border", *part]))
+        # Rows are left out by position later: a filter here would copy every column once more.
+        # Specimens go side by side already.
+        rows = pa.concat_tables([_read(d, columns, threads=False) for d in datasets])
         found |= profile_particles(
-            rows, [n for n in part if n in numbers], [n for n in part if n in flags], phases
+            rows,
+            [n for n in part if n in numbers],
+            [n for n in part if n in flags],
+            phases,
+            with_border,
         )
     return found
 
@@ -262,10 +271,13 @@ def _count(dataset: pads.Dataset) -> int:
 
 
 def _read(
-    dataset: pads.Dataset, columns: Sequence[str], kept: pads.Expression | None = None
+    dataset: pads.Dataset,
+    columns: Sequence[str],
+    kept: pads.Expression | None = None,
+    threads: bool = True,
 ) -> pa.Table:
     try:
-        return dataset.to_table(columns=list(columns), filter=kept)
+        return dataset.to_table(columns=list(columns), filter=kept, use_threads=threads)
     except (OSError, pa.ArrowException) as error:
         raise _damage(error) from None
 

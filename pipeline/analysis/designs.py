@@ -39,6 +39,13 @@ _CIRCUMSTANCES = (
 """Columns that may go with the groups and then explain a difference as well."""
 
 
+COLUMNS = (
+    "scan_id", "specimen", "voxel_z_um", "voxel_y_um", "voxel_x_um", "recipe_hash",
+    "code_version", "mask_volume_um3", *_CIRCUMSTANCES,
+)  # fmt: skip
+"""Columns of `scans` that a design is made from, beside those that it is told."""
+
+
 @dataclass(frozen=True, slots=True)
 class Unit:
     """The scans of one specimen in one group."""
@@ -119,7 +126,7 @@ def make_design(
     Parameters
     ----------
     scans : pyarrow.Table
-        Rows of `scans`.
+        Rows of `scans` with `COLUMNS`, `by` and `paired_by`.
     by : str
         Column that names the groups; scans without a value there are left out.
     paired_by : str, optional
@@ -169,7 +176,7 @@ def make_specimens(scans: pa.Table, despite: Collection[str] = ()) -> Design:
     Parameters
     ----------
     scans : pyarrow.Table
-        Rows of `scans`.
+        Rows of `scans` with `COLUMNS`.
     despite : collection of str
         Keys of `REASONS` that are waived.
 

@@ -112,18 +112,24 @@ def profile_values(values: Reals) -> Profile | None:
 
 
 def profile_particles(
-    rows: pa.Table, numbers: Iterable[str], flags: Iterable[str], phases: Sequence[str]
+    rows: pa.Table,
+    numbers: Iterable[str],
+    flags: Iterable[str],
+    phases: Sequence[str],
+    with_border: bool = False,
 ) -> dict[tuple[str, str], Profile]:
     """Return the profiles of a specimen's particles.
 
     Parameters
     ----------
     rows : pyarrow.Table
-        Column phase and the descriptors, a row a particle.
+        Columns phase and touches_border and the descriptors, a row a particle.
     numbers, flags : iterable of str
         Names of descriptors.
     phases : sequence of str
         Phases wanted.
+    with_border : bool
+        Whether particles count that the border of the volume cuts.
 
     Returns
     -------
@@ -133,6 +139,8 @@ def profile_particles(
     codes = rows["phase"].combine_chunks().dictionary_encode()
     names = codes.dictionary.to_pylist()
     index = codes.indices.to_numpy(zero_copy_only=False)
+    if not with_border:
+        index = np.where(_as_reals(rows["touches_border"]) > 0.0, -1, index)
     members = {name: np.flatnonzero(index == names.index(name)) for name in phases if name in names}
     found: dict[tuple[str, str], Profile] = {}
     for name in numbers:

@@ -24,10 +24,11 @@ def test_quantiles_are_numpys():
 def test_particles_are_told_apart_by_phase():
     rows = pa.table(
         {
-            "phase": ["pore", "iron-rich", "pore", "iron-rich"],
-            "volume_um3": [1.0, 10.0, 3.0, None],
-            "euler_number": [1, 2, 3, 4],
-            "under_resolved": [True, False, False, None],
+            "phase": ["pore", "iron-rich", "pore", "iron-rich", "pore"],
+            "touches_border": [False, False, False, False, True],
+            "volume_um3": [1.0, 10.0, 3.0, None, 80.0],
+            "euler_number": [1, 2, 3, 4, 5],
+            "under_resolved": [True, False, False, None, False],
         }
     )
     found = profile_particles(
@@ -39,6 +40,8 @@ def test_particles_are_told_apart_by_phase():
     assert found["pore", "under_resolved"].mean == 0.5
     assert found["iron-rich", "under_resolved"].n == 1
     assert not [key for key in found if key[0] == "absent"]
+    cut = profile_particles(rows, ["volume_um3"], [], ["pore"], with_border=True)
+    assert cut["pore", "volume_um3"].n == 3
 
 
 def test_descriptors_say_what_a_particle_is_like_not_where_it_lies():
