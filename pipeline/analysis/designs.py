@@ -64,7 +64,7 @@ class Design:
     by : str
         Column of `scans` that names the groups.
     groups : tuple of str
-        Their names, in alphabetical order.
+        Their names, in the order of their values.
     units : tuple of Unit
         By group and specimen.
     paired_by : str
@@ -149,7 +149,8 @@ def make_design(
     for column, option in ((by, "--by"), (paired_by, "--paired-by")):
         _check_column(column, option)
     rows = [row for row in scans.to_pylist() if row[by] is not None]
-    groups = tuple(sorted({_label(row[by]) for row in rows}))
+    # In the order of their values: 60 comes before 100.
+    groups = tuple(dict.fromkeys(_label(value) for value in sorted({row[by] for row in rows})))
     if len(groups) < 2:
         have = f"all are {groups[0]!r}" if groups else "none states it"
         raise UsageError(
