@@ -41,6 +41,8 @@ _LEAST_PROMINENCE = 0.1
 _FAR = 1 << 30  # beyond any grey level
 # A knee of the tail must rise above its chord by this factor to be taken for a level.
 _KNEE_FACTOR = 1.6
+# Beyond a mode, which uneven grey draws out, it must stand clear by this share of its contrast.
+_KNEE_CLEAR = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,22 +331,31 @@ def _knees(tail: _Tail, mean: float, taken: list[float]) -> list[Level]:
     """
     ends = [mean, *sorted(taken), math.inf]
     margin = _NEAREST_LEVEL_SD * tail.sd
-    enough = _FEWEST_VOXELS / tail.voxels_per_count
     levels = []
     for low, high in itertools.pairwise(ends):
-        inside = (tail.greys >= low + margin) & (tail.greys <= high - margin)
-        places = np.flatnonzero(inside & (tail.rest > np.maximum(tail.matrix, enough)))
-        if places.size < 2 * _BINS_PER_SD:
-            continue
-        first, last = int(places[0]), int(places[-1])
-        log = np.log(np.maximum(tail.rest[first : last + 1], enough))
-        chord = np.linspace(log[0], log[-1], log.size)
-        place = int(np.argmax(log - chord))
-        if log[place] - chord[place] < math.log(_KNEE_FACTOR):
-            continue
-        n_voxels = float(tail.rest[first : last + 1].sum())
-        levels.append(Level(float(tail.greys[first + place]), None, (0, n_voxels)))
+        clear = low + max(margin, _KNEE_CLEAR * (low - mean))
+        knee = _knee(tail, low + margin, high - margin)
+        if knee is not None and knee.grey < clear:
+            knee = _knee(tail, clear, high - margin)
+        levels += [knee] if knee is not None else []
     return levels
+
+
+def _knee(tail: _Tail, low: float, high: float) -> Level | None:
+    """Return the knee between two greys, None where the rest falls evenly."""
+    enough = _FEWEST_VOXELS / tail.voxels_per_count
+    inside = (tail.greys >= low) & (tail.greys <= high)
+    places = np.flatnonzero(inside & (tail.rest > np.maximum(tail.matrix, enough)))
+    if places.size < 2 * _BINS_PER_SD:
+        return None
+    first, last = int(places[0]), int(places[-1])
+    log = np.log(np.maximum(tail.rest[first : last + 1], enough))
+    chord = np.linspace(log[0], log[-1], log.size)
+    place = int(np.argmax(log - chord))
+    if log[place] - chord[place] < math.log(_KNEE_FACTOR):
+        return None
+    n_voxels = float(tail.rest[first : last + 1].sum())
+    return Level(float(tail.greys[first + place]), None, (0, n_voxels))
 
 
 def _thresholds_above(

@@ -173,3 +173,15 @@ def test_what_does_not_fit_is_refused():
 
 def test_found_follows_from_the_levels():
     assert PhaseThresholds((5,), (None, 3.0), (None, 1.0), "peaks", ()).found == (False, True)
+
+
+@pytest.mark.parametrize("reach", [0.2, 0.3])
+def test_a_mode_drawn_out_by_uneven_grey_has_no_second_level_on_its_flank(reach):
+    rng = np.random.default_rng(3)
+    contrast = np.zeros(1_000_000)
+    # A fifth of the iron-rich voxels lie where the scan is brighter, by up to a share of contrast.
+    contrast[:40_000] = 1.0
+    contrast[:8_000] += reach * rng.random(8_000)
+    grey = MATRIX + SD * (22 * contrast + rng.normal(0, 1, contrast.size))
+    histogram = np.bincount(np.rint(grey).clip(0, 65535).astype(int), minlength=65536)
+    assert threshold_peaks(histogram, KINDS).found == (False, True, True, False)
