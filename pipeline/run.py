@@ -109,7 +109,8 @@ def run_stage(
     sweep_partials(folder.path)
     with written_together():
         open_stage(str(job), name, planned.key).prepare()
-    pending = [number for number in range(planned.n_tiles) if number not in done]
+    # Not a list: a volume may have a million tiles, and few of them are wanted at a time.
+    pending = (number for number in range(planned.n_tiles) if number not in done)
     n_done = len(done)
     with ledger:
         process = partial(process_tile, str(job), name, planned.key)

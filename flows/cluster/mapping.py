@@ -118,7 +118,11 @@ class _Watched:
                 self.lost.add(gone)
                 self.notices.append(TileNotice("lost", number, gone))
         self.notices.append(TileNotice(kind, number, worker))
-        self.began.setdefault(number, {})[worker] = time.monotonic()
+        if number in self.copies:
+            self.began.setdefault(number, {})[worker] = time.monotonic()
+        else:
+            # The event of a short tile came after its report: a million of them would add up.
+            self.starts.pop(number, None)
 
     def note_lost(self, alive: Sequence[str]) -> None:
         """Notice workers that ended while they held a tile."""

@@ -24,6 +24,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import psutil
 import pyarrow.compute as pc
 import yaml
@@ -32,6 +33,23 @@ from pipeline.stores.catalogue import Catalogue
 
 WAIT_S = 600.0
 POLL_S = 0.005
+
+
+GIVEN = ("--voxel-um", "2", "--set", "condition.denoise.method=none")
+"""Arguments of `submit` for the volume of `write_balls`."""
+
+
+def write_balls(path: Path, size: int, seed: int) -> Path:
+    """Write a NumPy file: balls of three phases in grey with noise, some hundred particles."""
+    rng = np.random.default_rng(seed)
+    grey = rng.normal(10_000, 300, (size,) * 3)
+    z, y, x = np.indices(grey.shape)
+    for level in (4_000, 16_000, 24_000):
+        for c in rng.uniform(4, size - 4, (size**3 // 10_000, 3)):
+            inside = (z - c[0]) ** 2 + (y - c[1]) ** 2 + (x - c[2]) ** 2 < rng.uniform(8, 25)
+            grey[inside] = rng.normal(level, 300, np.count_nonzero(inside))
+    np.save(path, grey.astype(np.uint16))
+    return path
 
 
 def wait_until(what: str, ready: Any, limit_s: float = WAIT_S) -> None:
@@ -97,6 +115,12 @@ class Job:
             found[ledger.stem] = (data.count(b'"tile"'), b'"sealed"' in data)
         return found
 
+    def stages_with_tiles(self) -> list[str]:
+        """Return the stages of the job's plan that workers take part in."""
+        assert self.folder is not None
+        plan = json.loads((self.folder / "plan.json").read_bytes())
+        return [stage["name"] for stage in plan["stages"] if stage["n_tiles"]]
+
     def under_way(self, n_tiles: int = 1) -> str | None:
         """Return the stage that has so many tiles on record and is not sealed, if any."""
         open_stages = [s for s, (n, sealed) in self.stages().items() if n >= n_tiles and not sealed]
@@ -153,11 +177,13 @@ def kill_workers_in_every_stage(job: Job, n_kills: int, choose: random.Random) -
     Returns the kills by stage; the job has ended when it returns.
     """
     driver, kills, seen = job.start(), Counter[str](), -1
+    wait_until("the job", lambda: job.folder is not None or driver.poll() is not None)
+    n_stages = len(job.stages_with_tiles())
     while driver.poll() is None:
         stage = job.under_way()
         # A tile gives up after ten losses, so kills are spread: never two without a tile between.
         if stage and sum(kills.values()) < n_kills and job.n_records() > seen:
-            spare = n_kills - sum(kills.values()) > len(STAGES_WITH_TILES) - len(kills)
+            spare = n_kills - sum(kills.values()) > n_stages - len(kills)
             if (not kills[stage] or spare) and signal_worker(driver.pid, signal.SIGKILL, choose):
                 kills[stage] += 1
                 seen = job.n_records()
@@ -165,9 +191,6 @@ def kill_workers_in_every_stage(job: Job, n_kills: int, choose: random.Random) -
     _, err = driver.communicate()
     assert driver.returncode == 0, err
     return kills
-
-
-STAGES_WITH_TILES = ("ingest", "flatten", "condition", "label", "seams", "present")
 
 
 def free_port() -> int:

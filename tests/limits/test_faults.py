@@ -11,11 +11,10 @@ import shutil
 import time
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from tests.limits.faults import (
-    STAGES_WITH_TILES,
+    GIVEN,
     Job,
     cluster_file,
     count_rows,
@@ -27,26 +26,16 @@ from tests.limits.faults import (
     prefect_server,
     small_disk,
     wait_until,
+    write_balls,
 )
 
 pytestmark = [pytest.mark.cluster, pytest.mark.timeout(900)]
 
-GIVEN = ("--voxel-um", "2", "--set", "condition.denoise.method=none")
-
 
 @pytest.fixture(scope="module")
 def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a volume of bright balls in grey with noise."""
-    rng = np.random.default_rng(3)
-    grey = rng.normal(10_000, 300, (64, 64, 64))
-    z, y, x = np.indices(grey.shape)
-    for level in (4_000, 16_000, 24_000):
-        for c in rng.uniform(4, 60, (25, 3)):
-            inside = (z - c[0]) ** 2 + (y - c[1]) ** 2 + (x - c[2]) ** 2 < rng.uniform(3, 25)
-            grey[inside] = rng.normal(level, 300, np.count_nonzero(inside))
-    path = tmp_path_factory.mktemp("source") / "grey.npy"
-    np.save(path, grey.astype(np.uint16))
-    return path
+    """Return a volume of a few dozen particles."""
+    return write_balls(tmp_path_factory.mktemp("source") / "grey.npy", 64, seed=3)
 
 
 @pytest.fixture(scope="module")
@@ -60,9 +49,9 @@ def calm(source: Path, tmp_path_factory: pytest.TempPathFactory) -> Job:
 
 def test_a_worker_killed_in_every_stage(calm: Job, tmp_path: Path) -> None:
     job = Job(tmp_path, calm.source, tile=16, more=(*GIVEN, "--workers", "1"))
-    kills = kill_workers_in_every_stage(job, 6, random.Random(1))
+    kills = kill_workers_in_every_stage(job, 8, random.Random(1))
     assert sum(kills.values()) >= 4, kills
-    assert set(kills) <= set(STAGES_WITH_TILES)
+    assert set(kills) <= set(job.stages_with_tiles())
     assert job.fingerprint() == calm.fingerprint()
     assert count_rows(tmp_path) == count_rows(calm.workspace)
     assert not list(tmp_path.rglob("*.partial*"))

@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.errors import NotFoundError
 from pipeline.run import run
+from pipeline.stores.fingerprint import fingerprint_scan
 from pipeline.stores.integrity import inspect_scan
 from pipeline.stores.volume import open_volume, shard_path
 
@@ -81,6 +82,26 @@ def test_a_missing_store_and_a_torn_ledger_are_met(workspace: Path) -> None:
     ledger.write_bytes(ledger.read_bytes()[:-20])
     places = [place for place, _ in damages(workspace)]
     assert places == [str(ledger), str(workspace / "scans/scan.zarr")]
+
+
+def test_a_workspace_is_restored_from_a_copy_of_catalogue_and_scans(
+    workspace: Path, tmp_path: Path
+) -> None:
+    wanted = fingerprint_scan(workspace, "scan")
+    for name in ("catalogue", "scans"):
+        shutil.copytree(workspace / name, tmp_path / "backup" / name)
+    shard = shard_path(open_volume(workspace / "scans/scan.zarr/0"), (1, 0, 1))
+    shard.write_bytes(shard.read_bytes()[:-9])
+    assert [place for place, _ in damages(workspace)] == [str(shard)]
+    # One damaged scan comes back by itself.
+    shutil.rmtree(workspace / "scans/scan.zarr")
+    shutil.copytree(tmp_path / "backup/scans/scan.zarr", workspace / "scans/scan.zarr")
+    assert damages(workspace) == []
+    # A whole workspace comes back elsewhere, without its old jobs.
+    shutil.rmtree(workspace)
+    shutil.move(tmp_path / "backup", tmp_path / "elsewhere")
+    assert damages(tmp_path / "elsewhere") == []
+    assert fingerprint_scan(tmp_path / "elsewhere", "scan") == wanted
 
 
 def test_an_unknown_scan_is_not_found(workspace: Path) -> None:
