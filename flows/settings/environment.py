@@ -33,6 +33,7 @@ def prepare_environment(workspace: Path, environment: dict[str, str] | None = No
     defaults = {
         # A failed tile is told once, by us, with its remedy: not as Prefect's tracebacks.
         "PREFECT_LOGGING_LEVEL": "CRITICAL",
+        "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
         "PREFECT_LOGGING_TO_API_ENABLED": "false",
         "PREFECT_CLI_PROMPT": "false",
         "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "180",
