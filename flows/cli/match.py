@@ -20,6 +20,7 @@ from pipeline.analysis.fates import FATES, summarise_fates, tell_summary
 from pipeline.analysis.registration import LIMIT_VX
 from pipeline.model.match import CHANGE_SHARE, TOLERANCE_VX, MatchTask
 from pipeline.model.plan import MIB
+from pipeline.report.fates import write_fate_pictures
 from pipeline.stores.catalogue import Catalogue
 
 
@@ -37,6 +38,9 @@ def match(
     limit_vx: Annotated[
         float, typer.Option("--limit-vx", help="Largest error of the registration taken.")
     ] = LIMIT_VX,
+    pictures: Annotated[
+        bool, typer.Option("--pictures", help="Draw a slice before and after, and the volumes.")
+    ] = False,
     cluster: options.ClusterName = None,
     workers: options.Workers = None,
     memory_limit: options.MemoryLimit = None,
@@ -62,6 +66,9 @@ def match(
     result = drive(folder)
     rows = read_fates(settings.workspace, before, after)
     summaries = summarise_fates(rows)
+    places = (
+        write_fate_pictures(settings.workspace, plan.match, rows, summaries) if pictures else []
+    )
     if json_:
         found = {
             "job": result.job,
@@ -74,6 +81,7 @@ def match(
             "planned_worker_bytes": result.planned_worker_bytes,
             "registration": describe_registration(plan.match),
             "phases": summaries,
+            "pictures": [str(path) for path in places],
         }
         print(json.dumps(found, indent=2))
         return
@@ -83,6 +91,8 @@ def match(
     print_table(
         ["phase", *shown], [[s["phase"], *(s["n_by_fate"][f] for f in shown)] for s in summaries]
     )
+    for path in places:
+        say(f"wrote {path}")
     say(
         f"{rows.num_rows} rows in table fates, version {result.catalogue_version} of the "
         f"catalogue; {result.seconds:.1f} s, {result.peak_worker_bytes / MIB:,.0f} MiB a worker "

@@ -14,6 +14,7 @@ from flows.cli import options
 from flows.cli.console import say
 from flows.settings import read_machine
 from pipeline.errors import UsageError
+from pipeline.phantom.pose import Pose
 from pipeline.phantom.projection import Beam
 from pipeline.phantom.specimen import RICH_BODIES, Artefacts, RichBodies, SpecimenSpec
 from pipeline.phantom.writer import write_specimen
@@ -54,6 +55,13 @@ def simulate(
     drift: Annotated[
         float, typer.Option(help="Deviation of the gain from slice to slice, such as 0.01.")
     ] = 0.0,
+    turn: Annotated[float, typer.Option(help="Turn about the specimen's axis in degrees.")] = 0.0,
+    upside_down: Annotated[
+        bool, typer.Option("--upside-down", help="Stand the specimen on its head.")
+    ] = False,
+    tilt: Annotated[float, typer.Option(help="Lean of its axis in degrees, at most 10.")] = 0.0,
+    shift: Annotated[str, typer.Option(metavar="Z,Y,X", help="Its shift in voxels.")] = "0,0,0",
+    scale: Annotated[float, typer.Option(help="Factor on its lengths, 0.9 to 1.1.")] = 1.0,
     projected: Annotated[
         bool,
         typer.Option(
@@ -82,6 +90,7 @@ def simulate(
         cnr=cnr,
         rich=RICH_BODIES if bodies == "rich" else RichBodies(),
         artefacts=Artefacts(correlated_noise, cupping, rings, drift),
+        pose=Pose(turn, upside_down, tilt, 0.0, read_shift(shift), scale),
     )
     with Progress(console=Console(stderr=True), transient=True) as bars:
         bar = bars.add_task("simulate")
@@ -106,3 +115,23 @@ def simulate(
     else:
         print(made.volume)
     say(f"{made.n_bodies} bodies; count it with: castcensus submit {made.volume} --scan ID")
+
+
+def read_shift(text: str) -> tuple[float, float, float]:
+    """Return a shift written Z,Y,X.
+
+    Raises
+    ------
+    UsageError
+        If it is not three numbers.
+
+    Examples
+    --------
+    >>> read_shift("1,-2.5,0")
+    (1.0, -2.5, 0.0)
+    """
+    try:
+        z, y, x = (float(part) for part in text.split(","))
+    except ValueError:
+        raise UsageError(f"--shift {text!r} wants three numbers: Z,Y,X.") from None
+    return z, y, x

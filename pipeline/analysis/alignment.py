@@ -11,13 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from pipeline.model.similarity import Similarity
 
 N_TERMS = 8
 """Three of the turn, three of the shift, the logarithm of the scale, the gain."""
 
+
+DEEP = 0.9
+"""Smoothed share of the specimen from which a cell is compared: its surroundings are complete."""
 
 DONE_CELLS = 0.02
 """Corrections below this are the last."""
@@ -93,9 +95,9 @@ def turn_by(vector: NDArray[np.float64]) -> NDArray[np.float64]:
     )
 
 
-def smooth(contrast: NDArray[np.float32], sigma_cells: float) -> NDArray[np.float32]:
-    """Return a contrast smoothed by a Gaussian, so that edges two cells apart feel each other."""
-    return np.asarray(ndimage.gaussian_filter(contrast, sigma_cells, mode="constant"))
+def weigh(inside: NDArray[np.float32], there: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the weight of cells by the smoothed shares of the specimen: 1 deep in both, else 0."""
+    return ((inside > DEEP) & (there > DEEP)).astype(np.float32)
 
 
 def gather(

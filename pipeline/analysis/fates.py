@@ -216,9 +216,9 @@ def summarise_fates(rows: pa.Table) -> list[dict[str, Any]]:
     -------
     list of dict
         Phase; number of bodies by fate; volumes in the common field before and after, in the
-        lengths of the scan before; what dissolved, with its share; mean number of pieces of split
-        bodies; mean thickness before and after, weighted by volume, of bodies with partners; median
-        offset of centroids.
+        lengths of the scan before, in all and by the fate of the body before (``flow_um3``); what
+        dissolved, with its share; mean number of pieces of split bodies; mean thickness before and
+        after, weighted by volume, of bodies with partners; median offset of centroids.
     """
     found = []
     for phase in dict.fromkeys(rows["phase"].to_pylist()):
@@ -232,6 +232,13 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     new = [r for r in rows if r["fate"] == NEW]
     counts = {fate: sum(r["fate"] == fate for r in rows) for fate in FATES}
     volumes = {fate: sum(r["volume_um3"] for r in rows if r["fate"] == fate) for fate in FATES}
+    flow = {
+        fate: [
+            sum(r[name] for r in before if r["fate"] == fate)
+            for name in ("volume_um3", "volume_other_um3")
+        ]
+        for fate in dict.fromkeys(r["fate"] for r in before)
+    }
     there = sum(r["volume_um3"] for r in before)
     rest = sum(r["volume_other_um3"] for r in before)
     pieces = [r["n_pieces"] for r in before if r["fate"] == SPLIT]
@@ -243,6 +250,7 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "n_bodies": len(before),
         "n_by_fate": counts,
         "volume_by_fate_um3": volumes,
+        "flow_um3": flow,
         "volume_before_um3": there,
         "volume_after_um3": rest + sum(r["volume_um3"] for r in new),
         "volume_dissolved_um3": there - rest,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.feature import match_template
 
-from pipeline.analysis.alignment import DONE_CELLS, NOTHING, Frame, Normal, gather, smooth
+from pipeline.analysis.alignment import DONE_CELLS, NOTHING, Frame, Normal, gather, weigh
 from pipeline.analysis.scenes import Cells, Scene, average, corners_of
 from pipeline.model.grid import Triple
 from pipeline.model.similarity import Similarity
@@ -33,8 +33,10 @@ REACH_CELLS = 4
 LEAST_SCORE, PEAK_SHARE = 0.3, 0.8
 """Correlation of a box that agrees, and its share of the best one within reach."""
 
-_MARGIN_CELLS = 3
-_SMOOTH_CELLS = 1.0
+SMOOTH_CELLS = 0.7
+"""Deviation of the Gaussian that smooths them."""
+
+_MARGIN_CELLS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +50,9 @@ class SampleBox:
     pitch_um : float
         Edge of a cell.
     contrast, inside : (z, y, x) float32
-        The scan before.
+        The scan before, smoothed.
     after : Cells
-        The scan after, around where the box comes to lie.
+        The scan after, smoothed, around where the box comes to lie.
     """
 
     origin_um: NDArray[np.float64]
@@ -73,14 +75,8 @@ class SampleBox:
     def gather(self, move: Similarity, frame: Frame) -> Normal:
         """Return its normal equations about a similarity."""
         seen, there = self.after.sample(move, self.origin_um, self.pitch_um, self.shape)
-        return gather(
-            smooth(self.contrast, _SMOOTH_CELLS),
-            smooth(seen, _SMOOTH_CELLS),
-            self.inside * there,
-            self.origin_um,
-            self.pitch_um,
-            frame,
-        )
+        weight = weigh(self.inside, there)
+        return gather(self.contrast, seen, weight, self.origin_um, self.pitch_um, frame)
 
     def judge(self, move: Similarity) -> tuple[float, float] | None:
         """Return the correlation at a similarity, and the best within reach of it by shifts.
@@ -155,10 +151,13 @@ def _cut(
     edge: int,
 ) -> SampleBox | None:
     end = origin + edge * pitch
-    cells = average(before, pitch, origin, end)
+    around = _MARGIN_CELLS * pitch
+    cells = average(before, pitch, origin - around, end + around)
     if cells is None:
         return None
-    contrast, inside = cells.sample(Similarity(), origin, pitch, (edge, edge, edge))
+    contrast, inside = cells.smoothed(SMOOTH_CELLS * pitch).sample(
+        Similarity(), origin, pitch, (edge, edge, edge)
+    )
     if float(inside.mean()) < INSIDE_SHARE:
         return None
     margin = (REACH_CELLS + _MARGIN_CELLS) * pitch
@@ -166,7 +165,7 @@ def _cut(
     there = average(after, pitch, corners.min(axis=0), corners.max(axis=0))
     if there is None or float(there.inside.mean()) < 0.5 * INSIDE_SHARE:
         return None
-    return SampleBox(origin, pitch, contrast, inside, there)
+    return SampleBox(origin, pitch, contrast, inside, there.smoothed(SMOOTH_CELLS * pitch))
 
 
 def fit_boxes(boxes: list[SampleBox], move: Similarity, frame: Frame) -> Similarity:

@@ -1,9 +1,10 @@
 """A scan as registration sees it: a contrast of phases, read by box, averaged over cells.
 
 Grey differs between two scans of one specimen, its phases less so: a scene is the phase map, with
--1 where a phase is darker than the background phase, +1 where it is brighter, 0 in the background
-and outside the specimen.  The outline of the specimen is left out on purpose: that of a cylinder
-fits for every turn.
+-3 where a phase is darker than the background phase, +1 where it is brighter, 0 in the background
+and outside the specimen.  Pores outlast a heat treatment that dissolves and breaks bright bodies,
+and are fewer: with a weight of 3 the error fell by a quarter (a simulated pair, half dissolved).
+The outline of the specimen is left out on purpose: that of a cylinder fits for every turn.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ from pipeline.model.similarity import Similarity
 OUTSIDE = 255
 SLAB_VOXELS = 1 << 23
 """Voxels of a phase map that are in memory at the same time, at most."""
+
+DARKER, BRIGHTER = -3.0, 1.0
+"""Contrast of phases on either side of the background."""
 
 ReadPhases = Callable[[Box], NDArray[np.uint8]]
 Lengths = tuple[float, float, float]
@@ -92,6 +96,19 @@ class Cells:
     origin_um: NDArray[np.float64]
     pitch_um: NDArray[np.float64]
 
+    def smoothed(self, sigma_um: float) -> Cells:
+        """Return the cells smoothed by a Gaussian, so that edges apart feel each other.
+
+        Smoothed before they are sampled: cut out first, the rim of the cut would stay in place
+        whatever the similarity, and pull it there.
+        """
+        sigma = sigma_um / self.pitch_um
+        found = [
+            ndimage.gaussian_filter(values, sigma, mode="constant")
+            for values in (self.contrast, self.inside)
+        ]
+        return Cells(found[0], found[1], self.origin_um, self.pitch_um)
+
     def sample(
         self, move: Similarity, origin_um: NDArray[np.float64], pitch_um: float, shape: Triple
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -149,10 +166,10 @@ def contrast_of(background: int, n_phases: int) -> NDArray[np.float32]:
     Examples
     --------
     >>> contrast_of(1, 4)[[0, 1, 2, 3, 255]].tolist()
-    [-1.0, 0.0, 1.0, 1.0, 0.0]
+    [-3.0, 0.0, 1.0, 1.0, 0.0]
     """
     table = np.zeros(256, np.float32)
-    table[:n_phases] = np.sign(np.arange(n_phases) - background)
+    table[:background], table[background + 1 : n_phases] = DARKER, BRIGHTER
     return table
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from pipeline.analysis.alignment import DONE_CELLS, Frame, gather, smooth
+from pipeline.analysis.alignment import DONE_CELLS, Frame, gather, weigh
 from pipeline.analysis.scenes import Cells
 from pipeline.model.grid import Triple
 from pipeline.model.similarity import Similarity
@@ -112,6 +112,7 @@ class _Grid:
 
     def __init__(self, before: Cells, pitch_um: float) -> None:
         self.pitch_um = pitch_um
+        self._before = before
         size = np.asarray(before.contrast.shape) * before.pitch_um
         n = [max(1, round(float(e) / pitch_um)) for e in size]
         self.shape: Triple = (n[0], n[1], n[2])
@@ -162,13 +163,13 @@ class _Grid:
         middle = self.origin_um + 0.5 * self.pitch_um * np.asarray(self.shape)
         frame = Frame(middle, 0.5 * self.pitch_um * max(self.shape))
         for sigma in SMOOTH_CELLS:
-            fixed = smooth(self.contrast, sigma)
+            wide = sigma * self.pitch_um
+            fixed, inside = self._see(self._before.smoothed(wide), Similarity())
+            moving = after.smoothed(wide)
             for _ in range(STEPS):
-                seen, there = self._see(after, move)
-                weight = self.inside * there
-                terms = gather(
-                    fixed, smooth(seen, sigma), weight, self.origin_um, self.pitch_um, frame
-                ).solve()
+                seen, there = self._see(moving, move)
+                weight = weigh(inside, there)
+                terms = gather(fixed, seen, weight, self.origin_um, self.pitch_um, frame).solve()
                 move = frame.correction(terms).then(move)
                 if frame.reach_um(terms) < DONE_CELLS * self.pitch_um:
                     break

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.analysis.alignment import Frame, gather, smooth, turn_by
+from pipeline.analysis.alignment import Frame, gather, turn_by
 from pipeline.analysis.registration import register
 from pipeline.analysis.scenes import average, contrast_of
 from pipeline.errors import RegistrationError
@@ -116,4 +116,3 @@ def test_small_corrections_are_solved_exactly():
     points = np.random.default_rng(1).uniform(10, 70, (50, 3))
     left = np.linalg.norm(move.apply(points) - true.apply(points), axis=1)
     assert left.max() < 0.01 * np.linalg.norm(true.apply(points) - points, axis=1).max()
-    assert smooth(ones, 1.0)[20, 20, 20] == pytest.approx(1.0)

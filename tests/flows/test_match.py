@@ -21,7 +21,10 @@ def test_fates_are_told_and_queried(castcensus: Any, plan_job: Any, tmp_path: Pa
             ).path
         )
     ask = ("match", "b", "a", "--cluster", "loop", "--workspace", "w")
-    found = castcensus.json(*ask)
+    found = castcensus.json(*ask, "--pictures")
+    names = [Path(p).name for p in found["pictures"]]
+    assert names == ["b-a-slice.png", "b-a-volume.png", "b-a-pieces.png"]
+    assert all((tmp_path / "w" / "reports" / "match" / name).is_file() for name in names)
     assert found["state"] == "done"
     assert found["registration"]["error_vx"] < 0.5
     iron = next(p for p in found["phases"] if p["phase"] == "iron-rich")

@@ -153,7 +153,7 @@ def test_what_cannot_be_matched_is_told(counted, tmp_path, plan_job):
             MatchWish(**wrong)
     scene = open_scene(counted, "before")
     assert scene.levels[0].shape == SHAPE
-    assert scene.contrast[[0, 1, 2, 255]].tolist() == [-1.0, 0.0, 1.0, 0.0]
+    assert scene.contrast[[0, 1, 2, 255]].tolist() == [-3.0, 0.0, 1.0, 0.0]
 
 
 def test_a_scan_counted_again_meanwhile_is_told(counted, plan, plan_job):
