@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -32,7 +32,9 @@ from pipeline.report.surfaces import RISING, Shown, paint_surface
 from pipeline.stores.crops import CropReader, open_crops
 from pipeline.stores.volume import open_volume, read_box
 
-FATE_LINES: dict[str, tuple[str, str]] = {
+Line = Literal["solid", "dashed", "dotted"]
+
+FATE_LINES: dict[str, tuple[str, Line]] = {
     "kept": ("#14364f", "solid"),
     "grown": ("#5b8fd6", "solid"),
     "merged": ("#7b4f9d", "solid"),
