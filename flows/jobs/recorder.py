@@ -12,6 +12,7 @@ import os
 import threading
 import time
 from collections import deque
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any
 
@@ -121,7 +122,7 @@ class Recorder:
         self._heart.join()
 
     def log(self, event: str, **facts: Any) -> None:
-        """Append a line to the events of the job."""
+        """Append a line to the events of the job; a full disk takes the line, not the job."""
         line = {
             "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
             "event": event,
@@ -130,12 +131,13 @@ class Recorder:
             "stage": self.status.stage,
             **{name: value for name, value in facts.items() if value is not None},
         }
-        with self._lock, events_file(self._folder).open("ab") as file:
+        with self._lock, suppress(OSError), events_file(self._folder).open("ab") as file:
             file.write(json.dumps(line).encode() + b"\n")
 
     def _beat(self) -> None:
         while not self._over.wait(HEARTBEAT_S):
-            with self._lock:
+            # A status that cannot be written is met by the driver itself, with its remedy.
+            with self._lock, suppress(CastcensusError):
                 silent_s = time.monotonic() - self._written
                 if silent_s >= HEARTBEAT_S and self._state in ("queued", "running"):
                     self.write(self._state)

@@ -4,12 +4,15 @@
 
 A simulated specimen is counted; counted again with other thresholds, which takes over what an
 earlier job left; and once more with these from scratch, whose fingerprint must be the same.
+Processor time includes the start of the process.  What it does not know, it hands on to
+`castcensus submit`, as in `--cluster loop`.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import resource
 import subprocess
 import sys
 import tempfile
@@ -22,12 +25,15 @@ from pipeline.stores.fingerprint import fingerprint_scan
 
 
 def submit(source: Path, workspace: Path, *more: str) -> dict[str, Any]:
-    """Count the specimen in a process of its own and return what it printed."""
+    """Count the specimen in a process of its own; return what it printed, and processor time."""
     command = [sys.executable, "-m", "flows.cli", "submit", str(source), "--scan", "s", "--json"]
     command += ["--workspace", str(workspace), *more]
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run(command, check=True, stdout=subprocess.PIPE)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
     result: dict[str, Any] = json.loads(done.stdout)
-    return result
+    cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return {**result, "cpu_s": cpu_s}
 
 
 def main() -> None:
@@ -49,10 +55,14 @@ def main() -> None:
         anew = submit(source, workspace, "--replace", "--anew", *changed, *rest)
         rows.append(("from scratch", anew))
         marks.append(fingerprint_scan(workspace, "s"))
-    print(f"{'run':<14}{'s':>8}{'Mvoxels/s':>12}{'share':>8}")
+    print(f"{'run':<14}{'s':>8}{'share':>8}{'processor s':>13}{'share':>8}")
+    whole = rows[-1][1]
     for name, row in rows:
-        share = row["seconds"] / rows[-1][1]["seconds"]
-        print(f"{name:<14}{row['seconds']:>8.1f}{row['voxels_per_s'] / 1e6:>12.2f}{share:>8.0%}")
+        shares = [row[key] / whole[key] for key in ("seconds", "cpu_s")]
+        print(
+            f"{name:<14}{row['seconds']:>8.1f}{shares[0]:>8.0%}"
+            f"{row['cpu_s']:>13.1f}{shares[1]:>8.0%}"
+        )
     print("fingerprints equal:", marks[0] == marks[1])
 
 
