@@ -86,7 +86,9 @@ def find_neighbours(
     ends = np.append(first, len(pieces))
     boxes = _box_pieces(pieces, ends)
     n_phases = int(phase_of.max(initial=0)) + 1
-    square = np.full((local.size, n_phases), limit + 1, np.int64)
+    # Phases that no body here is of are not waited for.
+    square = np.full((local.size, n_phases), -1, np.int64)
+    square[:, np.unique(phase_of[local])] = limit + 1
     other = np.full((local.size, n_phases), NONE, np.int32)
     steps, gaps = _cell_steps(weights, limit)
     _search(

@@ -3,8 +3,9 @@
 `python -m tests.benchmarks.description` fills tiles to 5 % with ellipsoids of several sizes, and
 prints processor time: finding and tallying bodies, what hulls, calipers, contacts and cavities add,
 the whole label stage with its files, and how many times the stage without them that is; the anatomy
-stage (bending of platelets); then the reduction's own part, and scikit-image's largest Feret
-diameter.
+stage (bending of platelets) and the distances stage (thickness, neighbours) of tiles that stand
+alone, so that no halo is read; then the reduction's own part, and scikit-image's largest Feret
+diameter.  `ratio` is that of all three stages to the label stage without description.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from pipeline.kernels.tally import BEYOND, PHASE
 from pipeline.model.grid import Box
 from pipeline.run import run
 from pipeline.stages.anatomy import AnatomyStage
+from pipeline.stages.distances import DistancesStage
 from pipeline.stages.label import LabelStage
 from tests.conftest import BINARY, count_bodies, plan_job
 
@@ -84,18 +86,19 @@ def measure(edge: int, axes: tuple[float, float, float]) -> str:
     calipers, sizes = clock(lambda: measure_hulls(found.hull_offsets, found.hull_corners, VOXEL))
     regions, _ = clock(lambda: find_regions(runs, body, core, volume.shape, (1,), 26, 1))
     added = hulls + calipers + contacts + regions
-    stage, anatomy = time_stages(volume)
+    stage, anatomy, distances = time_stages(volume)
+    every = stage + anatomy + distances
     n = len(sizes)
     return (
         f"{n:9} {volume.sum() / n:10.0f} {whole - hulls - contacts - regions:9.3f} "
         f"{hulls:8.3f} {calipers:9.3f} {contacts:9.3f} {regions:9.3f} "
-        f"{stage:8.3f} {stage / (stage - added):6.2f} {anatomy:8.3f} "
-        f"{2e-6 * volume.size / stage:10.1f} {n / (hulls + calipers):15.0f}"
+        f"{stage:8.3f} {anatomy:8.3f} {distances:9.3f} {every / (stage - added):6.2f} "
+        f"{2e-6 * volume.size / every:10.1f} {n / (hulls + calipers):15.0f}"
     )
 
 
 def time_stages(volume: NDArray[np.uint8]) -> list[float]:
-    """Return the processor times of the label and anatomy stages of one tile, files included."""
+    """Return the processor times of the label, anatomy and distances stages of one tile."""
     with tempfile.TemporaryDirectory() as name:
         source = Path(name) / "volume.npy"
         np.save(source, volume)
@@ -107,6 +110,7 @@ def time_stages(volume: NDArray[np.uint8]) -> list[float]:
         for stage in (
             LabelStage(folder, folder.read_plan()),
             AnatomyStage(folder, folder.read_plan()),
+            DistancesStage(folder, folder.read_plan()),
         ):
             # The finished run has moved its store away.
             stage.prepare()
@@ -159,8 +163,8 @@ def main() -> None:
     edge = parser.parse_args().edge
     print("processor seconds of one thread for a tile; Mvoxel/s is for two such processes")
     print(
-        "particles   voxels a   finding    hulls  calipers  contacts  cavities    stage  ratio  "
-        "anatomy   Mvoxel/s  hulls a second"
+        "particles   voxels a   finding    hulls  calipers  contacts  cavities    stage  anatomy "
+        "distances  ratio   Mvoxel/s  hulls a second"
     )
     for axes in ((20.0, 16.0, 12.0), (16.0, 16.0, 2.5), (7.0, 6.5, 5.0), (3.0, 2.4, 1.8)):
         print(measure(edge, axes))
