@@ -5,6 +5,9 @@
 
 from __future__ import annotations
 
+import os
+import random
+import shutil
 import time
 from pathlib import Path
 
@@ -14,10 +17,14 @@ from tests.limits.faults import (
     GIVEN,
     Job,
     cluster_file,
+    count_rows,
     dask_scheduler,
     dask_workers,
+    fill_disk,
     free_port,
+    kill_workers_in_every_stage,
     prefect_server,
+    small_disk,
     wait_until,
     write_balls,
 )
@@ -38,6 +45,16 @@ def calm(source: Path, tmp_path_factory: pytest.TempPathFactory) -> Job:
     job = Job(tmp_path_factory.mktemp("calm"), source, tile=16, more=more)
     job.run()
     return job
+
+
+def test_a_worker_killed_in_every_stage(calm: Job, tmp_path: Path) -> None:
+    job = Job(tmp_path, calm.source, tile=16, more=(*GIVEN, "--workers", "1"))
+    kills = kill_workers_in_every_stage(job, 8, random.Random(1))
+    assert sum(kills.values()) >= 4, kills
+    assert set(kills) <= set(job.stages_with_tiles())
+    assert job.fingerprint() == calm.fingerprint()
+    assert count_rows(tmp_path) == count_rows(calm.workspace)
+    assert not list(tmp_path.rglob("*.partial*"))
 
 
 def test_the_memory_limit_of_workers_is_named_and_a_larger_one_resumes(
@@ -71,3 +88,21 @@ def test_a_prefect_server_that_is_stopped_and_comes_back(calm: Job, tmp_path: Pa
         _, err = driver.communicate(timeout=300)
         assert driver.returncode == 0, err
         assert job.fingerprint() == calm.fingerprint()
+
+
+def test_a_disk_that_fills_up_is_named_and_the_job_resumed(calm: Job, tmp_path: Path) -> None:
+    if os.geteuid() != 0 or shutil.which("mount") is None:
+        pytest.skip("only the superuser mounts a small disk")
+    with small_disk(tmp_path / "disk", 64 << 20) as disk:
+        job = Job(disk / "w", calm.source, tile=16, more=(*GIVEN, "--cluster", "loop"))
+        driver = job.start()
+        job.wait_for("condition", driver)
+        ballast = fill_disk(disk)
+        _, err = driver.communicate(timeout=120)
+        assert driver.returncode == 1, err
+        assert "No space left on device" in err
+        assert "Free some disk" in err
+        assert "Traceback" not in err
+        ballast.unlink()
+        assert job.run() == calm.fingerprint()
+        assert count_rows(job.workspace) == count_rows(calm.workspace)
