@@ -110,7 +110,7 @@ def manual_recipe(
     """
     return Recipe(
         name="verify",
-        condition=Condition(mask="none", denoise=denoise or Denoise(method="none")),
+        condition=Condition(mask="none", flatten="none", denoise=denoise or Denoise(method="none")),
         segment=Segment(method="manual", thresholds=thresholds),
         phases=phases_of(len(thresholds) + 1, background, min_voxels),
         label=Label.model_validate({"connectivity": connectivity}),
@@ -188,7 +188,7 @@ def _rod_in_air() -> Trial:
     grey[np.hypot(y, x) > 21] = 20.0
     voxels = np.clip(np.rint(grey + rng.normal(0, 6, shape)), 0, 255).astype(np.uint8)
     recipe = manual_recipe((80.0, 160.0), 26, (16, 24, 20))
-    condition = Condition(mask="auto", denoise=Denoise(method="median"))
+    condition = Condition(mask="auto", flatten="none", denoise=Denoise(method="median"))
     recipe = recipe.model_copy(update={"condition": condition})
     return Trial("rod-in-air", voxels, CUBIC, recipe)
 

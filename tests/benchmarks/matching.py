@@ -243,8 +243,9 @@ def rate_demo(workspace: Path) -> None:
         number = PHASE_NAMES.index(summary["phase"])
         known = true_fates(label_truth(before, number), label_truth(after, number))
         n = [int(np.count_nonzero(v == number)) for v in (before, after)]
+        told = {k: v for k, v in summary["n_by_fate"].items() if v}
         print(
-            f"    found {{k: v for k, v in summary['n_by_fate'].items() if v}}; true "
+            f"    found {told}; true "
             f"{dict(sorted(Counter(known.values()).items()))}, {1 - n[1] / n[0]:.1%} dissolved "
             f"(found {summary['dissolved_share']:.1%})"
         )
