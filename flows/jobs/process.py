@@ -15,6 +15,7 @@ def mark_process(pid: int) -> str | None:
 
     Examples
     --------
+    >>> import os
     >>> mark_process(os.getpid()) == mark_process(os.getpid())
     True
     """

@@ -212,7 +212,7 @@ def cover_table(weights: Triple, limit: int) -> tuple[Int32s, int]:
     --------
     >>> table, divisor = cover_table((1, 1, 1), 100)
     >>> int(table[0, 0, 1, 1]), int(table[0, 0, 1, 4]), divisor
-    (2, 10, 1)
+    (2, 7, 1)
     """
     divisor = limit // _BINS + 1
     table = np.zeros((2, 2, 2, limit // divisor + 1), np.int64)

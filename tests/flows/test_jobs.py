@@ -187,7 +187,7 @@ def test_a_job_does_not_replace_what_another_entered_meanwhile(
     workspace = tmp_path / "castcensus-workspace"
     late = create_job(plan, workspace, find_cluster("loop"))
     theirs = wanted["cwd"] / "castcensus-workspace"
-    shutil.copytree(theirs / "catalogue", workspace / "catalogue")
+    shutil.copytree(theirs / "catalogue", workspace / "catalogue", dirs_exist_ok=True)
     assert wanted["job"] in castcensus("resume", late.name, status=2)[1]
     assert castcensus.json("show", late.name)["state"] == "failed"
     assert castcensus.json("scans")[0]["job"] == wanted["job"]
@@ -270,7 +270,7 @@ def test_an_input_that_turns_out_unfit_leaves_its_plan_and_its_error(
     assert "1 voxel" in err
     workspace = tmp_path / "castcensus-workspace"
     left = {p.name for p in next(workspace.glob("jobs/S-*")).iterdir()}
-    assert left <= {"plan.json", "request.json", "status.json", "lock"}
+    assert left <= {"plan.json", "request.json", "status.json", "events.jsonl", "lock"}
     assert not list((workspace / "scans").iterdir())
     shown = castcensus.json("show", "S")
     assert (shown["state"], shown["error"]["exit_code"]) == ("failed", 1)

@@ -63,7 +63,9 @@ def test_status_events_and_tiles_tell_where_a_job_is_and_why_it_failed(
     status = read_status(folder)
     assert (status.stage, status.n_done, status.n_tiles) == ("condition", 2, 8)
     assert [t.tile for t in status.running] == [2]
-    assert status.planned_worker_bytes > status.peak_worker_bytes > 1 << 20
+    # The peak is this test process's own, whatever it did before: only the plan bounds workers.
+    assert status.planned_worker_bytes > 1 << 20
+    assert status.peak_worker_bytes > 1 << 20
     assert status.stage_left_s is not None
     assert status.stage_seconds.keys() == {"ingest"}
     tiles = map_tiles(tmp_path, "S")

@@ -119,6 +119,8 @@ def check_kills(folder: Path, size: int, tile: int) -> dict[str, str]:
     return found
 
 
+# The same kills on a smaller volume run with the others: tests/flows/test_jobs.py.
+@pytest.mark.slow
 @pytest.mark.cluster
 @pytest.mark.timeout(600)
 def test_kills_leave_the_undisturbed_fingerprint(tmp_path: Path) -> None:
