@@ -77,7 +77,7 @@ def clear_earlier(folder: JobFolder, scan_id: str) -> None:
 def _counts(folder: JobFolder) -> bool:
     """Tell whether a job is one that counts a scan, and no other question to it."""
     try:
-        return folder.read_plan().stress is None
+        return folder.read_plan().counts_scan
     except CastcensusError:
         return False
 

@@ -219,8 +219,8 @@ def _finish(folder: JobFolder, plan: Plan, request: JobRequest, recorder: Record
     stored = folder.workspace / "scans" / f"{plan.scan_id}.zarr"
     used = disk_bytes(folder.path) + disk_bytes(stored)
     if not request.keep_scratch:
-        drop_scratch(folder, keep_conditioned=request.keep_conditioned and plan.stress is None)
-    if plan.stress is None:
+        drop_scratch(folder, keep_conditioned=request.keep_conditioned and plan.counts_scan)
+    if plan.counts_scan:
         clear_earlier(folder, plan.scan_id)
     version = int(json.loads(folder.product("commit.json").read_bytes())["version"])
     columns = ["phase", "kind", "n_particles"]

@@ -102,6 +102,11 @@ class Plan(BaseModel):
     durable: bool = True
 
     @property
+    def counts_scan(self) -> bool:
+        """Whether the job counts its scan; others ask a question of one that is counted."""
+        return self.stress is None and self.match is None
+
+    @property
     def grid(self) -> TileGrid:
         """The tiles of the full-resolution volume."""
         return TileGrid(self.header.shape, self.tile_shape)
