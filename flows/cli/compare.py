@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -42,17 +42,8 @@ def compare(
         str,
         typer.Option(help="Column of scans that names the groups.", show_default=False),
     ],
-    where: Annotated[
-        str,
-        typer.Option(
-            metavar="SQL",
-            help="Only scans that fit a condition on columns of scans.",
-            show_default=False,
-        ),
-    ] = "",
-    phase: Annotated[
-        str, typer.Option(help="Only that phase [default: all].", show_default=False)
-    ] = "",
+    where: options.Where = "",
+    phase: options.OnePhase = "",
     paired_by: Annotated[
         str,
         typer.Option(
@@ -81,13 +72,9 @@ def compare(
     change_percent: Annotated[
         float, typer.Option(min=0.1, max=1000, help="Change that n_needed is asked for.")
     ] = 10.0,
-    with_border: Annotated[
-        bool, typer.Option("--with-border", help="Count particles that the border cuts, too.")
-    ] = False,
+    with_border: options.WithBorder = False,
     as_of: options.Version = None,
-    format_: Annotated[
-        Literal["table", "csv", "json", "parquet"], typer.Option("--format", help="Of the rows.")
-    ] = "table",
+    format_: options.RowFormat = "table",
     output: Annotated[
         Path | None,
         typer.Option(

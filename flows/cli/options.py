@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -23,6 +23,23 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard out
 Version = Annotated[
     int | None,
     typer.Option("--as-of", metavar="VERSION", help="An older version.", show_default=False),
+]
+Where = Annotated[
+    str,
+    typer.Option(
+        metavar="SQL",
+        help="Only scans that fit a condition on columns of scans.",
+        show_default=False,
+    ),
+]
+OnePhase = Annotated[
+    str, typer.Option("--phase", help="Only that phase [default: all].", show_default=False)
+]
+WithBorder = Annotated[
+    bool, typer.Option("--with-border", help="Count particles that the border cuts, too.")
+]
+RowFormat = Annotated[
+    Literal["table", "csv", "json", "parquet"], typer.Option("--format", help="Of the rows.")
 ]
 Source = Annotated[
     str,

@@ -30,10 +30,6 @@ from pipeline.stores.specimens import SpecimenTable
 MOST_ROWS = 30
 """Correlations in the table for people; other formats hold all."""
 
-Format = Annotated[
-    Literal["table", "csv", "json", "parquet"], typer.Option("--format", help="Of the rows.")
-]
-
 
 def specimens(
     action: Annotated[
@@ -103,25 +99,14 @@ def correlate(
     with_: Annotated[
         str, typer.Option("--with", metavar="PROPERTY", help="Column of specimens.")
     ] = "elongation_percent",
-    where: Annotated[
-        str,
-        typer.Option(
-            metavar="SQL",
-            help="Only scans that fit a condition on columns of scans.",
-            show_default=False,
-        ),
-    ] = "",
-    phase: Annotated[
-        str, typer.Option(help="Only that phase [default: all].", show_default=False)
-    ] = "",
+    where: options.Where = "",
+    phase: options.OnePhase = "",
     despite: Annotated[
         str, typer.Option(metavar="REASONS", help=REASONS_HELP, show_default=False)
     ] = "",
-    with_border: Annotated[
-        bool, typer.Option("--with-border", help="Count particles that the border cuts, too.")
-    ] = False,
+    with_border: options.WithBorder = False,
     as_of: options.Version = None,
-    format_: Format = "table",
+    format_: options.RowFormat = "table",
     output: Annotated[
         Path | None,
         typer.Option(
@@ -170,7 +155,7 @@ def fracture(
         float, typer.Option(min=0.0, help="How far particles may lie from the origin.")
     ],
     as_of: options.Version = None,
-    format_: Format = "table",
+    format_: options.RowFormat = "table",
     workspace: options.Workspace = None,
     json_: options.AsJson = False,
 ) -> None:

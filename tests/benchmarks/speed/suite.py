@@ -24,13 +24,14 @@ from rich.table import Table
 from pipeline.stages.warm import warm_kernels
 from tests.benchmarks import whole_path
 from tests.benchmarks.speed import catalogue, engine, kernels, labels, seams, startup
+from tests.benchmarks.speed.jobs import simulate
 from tests.benchmarks.speed.timing import Figure
 
 
 def measure_path(folder: Path, size: int, crop: int, overrides: list[str]) -> list[Figure]:
     """The whole path through `castcensus submit`, beside a script in memory on a crop."""
     found = whole_path.measure(
-        kernels_source(folder, size), folder / "path", 2, crop, ["scikit-image"], overrides
+        simulate(folder, size), folder / "path", 2, crop, ["scikit-image"], overrides
     )
     ours, peer = found["castcensus"], found["scikit-image"]
     theirs = peer["n_voxels"] / sum(peer["seconds"].values()) / 1e6
@@ -43,11 +44,6 @@ def measure_path(folder: Path, size: int, crop: int, overrides: list[str]) -> li
                peak_mib=peer["peak_bytes"] / 2**20),
         Figure("  times the script", rate / theirs, "", 10),
     ]  # fmt: skip
-
-
-def kernels_source(folder: Path, size: int) -> Path:
-    """Return a simulated specimen as TIFF slices."""
-    return engine.simulate(folder, size)
 
 
 def sections(folder: Path, quick: bool) -> dict[str, Callable[[], list[Figure]]]:
