@@ -12,8 +12,9 @@ import pyarrow.compute as pc
 import typer
 
 from flows.cli import options
+from flows.cli.answers import file_format, write_answer
 from flows.cli.console import say
-from flows.cli.tables import file_format, print_table, write_answer
+from flows.cli.tables import print_table
 from flows.settings import load_settings
 from pipeline.errors import UsageError
 from pipeline.model.records import write_dictionary

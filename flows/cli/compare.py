@@ -12,8 +12,9 @@ import pyarrow.compute as pc
 import typer
 
 from flows.cli import options
+from flows.cli.answers import write_answer
 from flows.cli.console import say
-from flows.cli.tables import print_table, write_answer
+from flows.cli.tables import print_table
 from flows.jobs.comparison import (
     REASONS_HELP,
     SHOWN_MEASURES,

@@ -19,8 +19,9 @@ from rich.table import Table
 from flows.cli import options
 from flows.cli.console import say
 from flows.cli.driving import drive
+from flows.jobs.planning import plan_source
 from flows.jobs.status import JobResult
-from flows.jobs.submission import Wishes, create_job, plan_source
+from flows.jobs.submission import Wishes, create_job
 from flows.settings import find_cluster, find_recipe, load_settings, read_machine
 from pipeline.phantom.specimen import SpecimenSpec, Temper
 from pipeline.phantom.truth import Census

@@ -10,8 +10,8 @@ from typing import Any
 from flows.cli import options
 from flows.cli.console import say
 from flows.cli.tables import print_table
+from flows.jobs.planning import plan_source, read_voxel_um
 from flows.jobs.room import check_machine, free_bytes
-from flows.jobs.submission import plan_source, read_voxel_um
 from flows.settings import find_cluster, find_recipe, fit_cluster, load_settings, read_machine
 from pipeline.errors import PlanError
 from pipeline.model.header import ReadOptions

@@ -11,8 +11,9 @@ import pyarrow as pa
 import typer
 
 from flows.cli import options
+from flows.cli.answers import file_format, write_answer
 from flows.cli.console import say
-from flows.cli.tables import file_format, print_table, write_answer
+from flows.cli.tables import print_table
 from flows.jobs.comparison import REASONS_HELP
 from flows.jobs.mechanical import (
     CorrelationAnswer,

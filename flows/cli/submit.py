@@ -11,7 +11,8 @@ from flows.cli import options
 from flows.cli.console import say
 from flows.cli.driving import drive, show_result
 from flows.cli.plan import read_options
-from flows.jobs.submission import Wishes, continue_job, create_job, plan_source, start_detached
+from flows.jobs.planning import plan_source
+from flows.jobs.submission import Wishes, continue_job, create_job, start_detached
 from flows.settings import find_cluster, find_recipe, load_settings
 from pipeline.stores.job import JobFolder
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import xraydb
 from numpy.typing import NDArray
 
+from pipeline.analysis.elements import find_element
 from pipeline.errors import UsageError
 
 ENERGY_RANGE_KEV = (10.0, 500.0)
@@ -80,6 +80,9 @@ def parse_material(formula: str, density_g_cm3: float) -> Material:
     >>> parse_material("Mg2Si", 1.99).atoms
     (('Mg', 2.0), ('Si', 1.0))
     """
+    # It takes 0.7 s to load, with SQLAlchemy and parts of SciPy: only where a formula is stated.
+    import xraydb  # noqa: PLC0415
+
     try:
         atoms = {str(symbol): float(n) for symbol, n in xraydb.chemparse(formula).items()}
     except ValueError:
@@ -105,7 +108,7 @@ def mass_fractions(material: Material) -> dict[str, float]:
     >>> round(mass_fractions(COPPER_RICH)["Cu"], 4)
     0.5408
     """
-    masses = {symbol: n * float(xraydb.atomic_mass(symbol)) for symbol, n in material.atoms}
+    masses = {symbol: n * find_element(symbol).molar_mass_g for symbol, n in material.atoms}
     total = sum(masses.values())
     return {symbol: mass / total for symbol, mass in masses.items()}
 
@@ -170,5 +173,5 @@ def linear_attenuations_cm(
         )
     total = np.zeros(len(energies_kev))
     for symbol, share in mass_fractions(material).items():
-        total += share * np.asarray(xraydb.mu_elam(symbol, energies_kev * 1000.0))
+        total += share * find_element(symbol).mass_attenuations_cm2_g(energies_kev)
     return material.density_g_cm3 * total

@@ -5,8 +5,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-import xraydb
-
 from pipeline.analysis.attenuation import (
     AIR,
     ALUMINIUM,
@@ -18,6 +16,7 @@ from pipeline.analysis.attenuation import (
 )
 from pipeline.analysis.beams import Beam, monochromatic, tube
 from pipeline.analysis.contrast import Contrast, Phase, assess_contrast, describe_alike
+from pipeline.analysis.elements import find_element
 from pipeline.errors import RecipeError, UsageError
 from pipeline.model.expectation import Expectation
 from pipeline.model.metadata import ScanMetadata
@@ -166,4 +165,4 @@ def _read_material(name: str, text: str) -> Material:
 def _leading(material: Material) -> str:
     """Return the heaviest element, by whose share phases differ in shape rather than in grey."""
     symbols = [symbol for symbol, _ in material.atoms]
-    return max(symbols, key=lambda symbol: int(xraydb.atomic_number(symbol)), default="")
+    return max(symbols, key=lambda symbol: find_element(symbol).number, default="")

@@ -25,8 +25,6 @@ from pipeline.readers.layouts import (
 )
 from pipeline.readers.units import Voxel, voxel_from_attributes
 
-SUFFIXES = (".h5", ".hdf5", ".hdf", ".he5", ".nxs", ".nx5")
-
 # Importing hdf5plugin makes its filters known to h5py; the name shows that the import is meant.
 PLUGIN_VERSION = hdf5plugin.version
 

@@ -22,8 +22,6 @@ from pipeline.readers.filesource import BLOCK_BYTES, READ_ERRORS, FileSource, ma
 from pipeline.readers.flat import FlatSource, check_size
 from pipeline.readers.imageheader import Payload, read_payload
 
-SUFFIXES = (".mha", ".mhd", ".nrrd", ".nhdr", ".nii", ".nii.gz")
-
 DTYPE_OF_PIXEL = {
     sitk.sitkUInt8: "uint8",
     sitk.sitkInt8: "int8",

@@ -23,10 +23,8 @@ from pipeline.readers.filesource import (
     stamp_files,
     triple,
 )
+from pipeline.readers.marks import is_zarr
 from pipeline.readers.units import Voxel, unit_um, voxel_from_attributes, voxel_of
-
-MARKS = ("zarr.json", ".zgroup", ".zarray")
-"""Files that make a folder a Zarr array or group."""
 
 ZARR_ERRORS = (*READ_ERRORS, TypeError, AttributeError)
 
@@ -80,11 +78,6 @@ class ZarrSource(FileSource):
         """
         files = sorted(_files(self._folder))
         return stamp_files(files, [path.relative_to(self._folder).as_posix() for path in files])
-
-
-def is_zarr(folder: Path) -> bool:
-    """Say whether a folder is a Zarr array or group."""
-    return any((folder / mark).is_file() for mark in MARKS)
 
 
 def open_zarr(folder: Path, options: ReadOptions) -> ZarrSource:

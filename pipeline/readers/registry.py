@@ -7,18 +7,21 @@ from pathlib import Path
 
 from pipeline.errors import SourceError
 from pipeline.model.header import ReadOptions
-from pipeline.readers import dicommark, hdf5, image, tiff
-from pipeline.readers.dicommark import is_dicom
-from pipeline.readers.hdf5 import open_hdf5
-from pipeline.readers.image import open_image
-from pipeline.readers.ngff import is_zarr, open_zarr
+from pipeline.readers import tiff
+from pipeline.readers.marks import (
+    DICOM_SUFFIXES,
+    HDF5_SUFFIXES,
+    IMAGE_SUFFIXES,
+    is_dicom,
+    is_zarr,
+)
 from pipeline.readers.npy import open_npy
 from pipeline.readers.raw import open_raw, sidecar_path
 from pipeline.readers.source import Source
 from pipeline.readers.tiff import open_tiff, open_tiff_folder
 
 RAW_SUFFIXES = (".raw", ".bin", ".vol", ".img")
-SELF_DESCRIBING = (*hdf5.SUFFIXES, *tiff.SUFFIXES, *image.SUFFIXES, ".npy")
+SELF_DESCRIBING = (*HDF5_SUFFIXES, *tiff.SUFFIXES, *IMAGE_SUFFIXES, ".npy")
 
 TAKEN = (
     "a folder of TIFF slices or of a DICOM or DICONDE series, a TIFF file (.tif .tiff .btf), HDF5 "
@@ -61,7 +64,7 @@ def open_source(spec: str, options: ReadOptions = DEFAULT_OPTIONS) -> Source:
         raise SourceError(f"there is no file or folder {path}.", "Check the path.")
     if path.is_dir():
         _refuse_raw_options(path, options)
-        return open_zarr(path, options) if is_zarr(path) else _open_folder(path, options)
+        return _open_zarr(path, options) if is_zarr(path) else _open_folder(path, options)
     name = path.name.lower()
     stated = options.shape is not None or options.dtype is not None or sidecar_path(path).is_file()
     known = _known(path)
@@ -75,18 +78,18 @@ def open_source(spec: str, options: ReadOptions = DEFAULT_OPTIONS) -> Source:
     _refuse_raw_options(path, options)
     if path.stat().st_size == 0:
         raise SourceError(f"{path} is empty: 0 bytes.", "Copy it again from the original.")
-    if name.endswith(hdf5.SUFFIXES):
-        return open_hdf5(path, inside, options)
+    if name.endswith(HDF5_SUFFIXES):
+        return _open_hdf5(path, inside, options)
     if name.endswith(tiff.SUFFIXES):
         return open_tiff(path, options)
-    if name.endswith(dicommark.SUFFIXES) or is_dicom(path):
+    if name.endswith(DICOM_SUFFIXES) or is_dicom(path):
         return _open_dicom(path, None, options)
-    return open_npy(path, options) if name.endswith(".npy") else open_image(path, options)
+    return open_npy(path, options) if name.endswith(".npy") else _open_image(path, options)
 
 
 def _known(path: Path) -> bool:
     """Say whether a file is of a format that says itself how its voxels lie."""
-    return path.name.lower().endswith((*SELF_DESCRIBING, *dicommark.SUFFIXES)) or is_dicom(path)
+    return path.name.lower().endswith((*SELF_DESCRIBING, *DICOM_SUFFIXES)) or is_dicom(path)
 
 
 def _split(spec: str) -> tuple[Path, str]:
@@ -127,16 +130,36 @@ def _open_folder(folder: Path, options: ReadOptions) -> Source:
     )
 
 
+# The libraries of these formats take from a twentieth to a third of a second to load: only for
+# those who have such a volume.
+
+
 def _open_dicom(path: Path, names: list[str] | None, options: ReadOptions) -> Source:
-    # pydicom takes a third of a second to load, and an HTTP client with it: only for those who
-    # have such a file.
     from pipeline.readers.dicom import open_dicom, open_dicom_folder  # noqa: PLC0415
 
     return open_dicom(path, options) if names is None else open_dicom_folder(path, names, options)
 
 
+def _open_hdf5(path: Path, inside: str, options: ReadOptions) -> Source:
+    from pipeline.readers.hdf5 import open_hdf5  # noqa: PLC0415
+
+    return open_hdf5(path, inside, options)
+
+
+def _open_image(path: Path, options: ReadOptions) -> Source:
+    from pipeline.readers.image import open_image  # noqa: PLC0415
+
+    return open_image(path, options)
+
+
+def _open_zarr(path: Path, options: ReadOptions) -> Source:
+    from pipeline.readers.ngff import open_zarr  # noqa: PLC0415
+
+    return open_zarr(path, options)
+
+
 def _is_slice(path: Path) -> bool:
-    return path.name.lower().endswith(dicommark.SUFFIXES) or is_dicom(path)
+    return path.name.lower().endswith(DICOM_SUFFIXES) or is_dicom(path)
 
 
 def _open_single(folder: Path, path: Path, options: ReadOptions) -> Source:
@@ -144,7 +167,7 @@ def _open_single(folder: Path, path: Path, options: ReadOptions) -> Source:
     try:
         return open_source(str(path), options)
     except SourceError as error:
-        if not path.name.lower().endswith((*tiff.SUFFIXES, *dicommark.SUFFIXES)):
+        if not path.name.lower().endswith((*tiff.SUFFIXES, *DICOM_SUFFIXES)):
             raise
         raise SourceError(
             f"folder {folder} holds a single slice or volume, {path.name}, which cannot be taken: "

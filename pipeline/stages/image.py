@@ -14,7 +14,8 @@ from pipeline.errors import CastcensusError, SourceError, StoreError
 from pipeline.model.grid import Box
 from pipeline.model.plan import Plan
 from pipeline.readers import open_source
-from pipeline.readers.ngff import ZarrSource, is_zarr
+from pipeline.readers.marks import is_zarr
+from pipeline.readers.ngff import ZarrSource
 from pipeline.stores.job import JobFolder, write_whole
 from pipeline.stores.ome import mark_image
 from pipeline.stores.volume import open_volume, read_box

@@ -22,7 +22,8 @@ from pipeline.model.plan import Plan
 from pipeline.stages.image import open_planned
 from pipeline.stages.registry import open_stage
 from pipeline.stores.job import JobFolder, link_file
-from pipeline.stores.ome import job_of, plan_levels
+from pipeline.stores.layout import plan_levels
+from pipeline.stores.ome import job_of
 from pipeline.stores.volume import open_volume, walk_shards
 
 PRODUCTS = {

@@ -1,4 +1,7 @@
-"""Whether a source is stored so that tiles are read from it as well as from a copy."""
+"""How volumes are cut into chunks, shards and levels; whether a source needs a copy cut like that.
+
+Arithmetic alone: a plan asks for it and loads no library that reads or writes voxels.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +9,67 @@ from pipeline.model.grid import Triple
 from pipeline.model.header import VolumeHeader
 from pipeline.model.plan import denoise_halo, fit_tile
 from pipeline.model.recipe import Recipe
-from pipeline.stores.ome import plan_levels
-from pipeline.stores.volume import lay_out
+
+INNER_MAX = 128
+"""Longest edge of an inner chunk; 64 to 128 voxels keep a slice view and a halo read cheap."""
+
+LEVELS_MAX = 4
+"""Levels of a pyramid, the full resolution included."""
 
 CHUNK_VOXELS_MIN = 32**3
 """Voxels of a chunk below which opening chunks takes longer than copying their voxels once."""
+
+
+def inner_edge(edge: int) -> int:
+    """Return the edge of the inner chunks of a shard: its largest divisor up to `INNER_MAX`.
+
+    Examples
+    --------
+    >>> [inner_edge(n) for n in (64, 96, 160, 224, 256)]
+    [64, 96, 80, 112, 128]
+    """
+    return next(edge // n for n in range(1, edge + 1) if edge % n == 0 and edge // n <= INNER_MAX)
+
+
+def lay_out(shape: Triple, tile_shape: Triple) -> tuple[Triple, Triple]:
+    """Return the shapes of inner chunks and shards.
+
+    A shard is a tile; along an axis that one tile spans, it may reach a little beyond the volume,
+    so that a volume of 139 voxels is stored as 2 chunks of 70 and not as 139 of one.
+
+    Examples
+    --------
+    >>> lay_out((139, 512, 90), (139, 256, 90))
+    ((70, 128, 90), (140, 256, 90))
+    """
+    inner, shards = [], []
+    for n, edge in zip(shape, tile_shape, strict=True):
+        n_chunks = -(-edge // INNER_MAX)
+        inner.append(inner_edge(edge) if edge < n else -(-edge // n_chunks))
+        shards.append(edge if edge < n else inner[-1] * n_chunks)
+    return (inner[0], inner[1], inner[2]), (shards[0], shards[1], shards[2])
+
+
+def plan_levels(shape: Triple, tile_shape: Triple) -> list[tuple[Triple, Triple]]:
+    """Return shape and shard of each level, as far as every tile halves evenly.
+
+    A tile fills one shard on every level, so levels cost no second pass and no lock.
+
+    Examples
+    --------
+    >>> plan_levels((300, 256, 256), (128, 128, 128))[1:3]
+    [((150, 128, 128), (64, 64, 64)), ((75, 64, 64), (32, 32, 32))]
+    """
+    levels = [(shape, tile_shape)]
+    while len(levels) < LEVELS_MAX:
+        shape, tile_shape = levels[-1]
+        cut = [t < n for t, n in zip(tile_shape, shape, strict=True)]
+        even = all(t % 2 == 0 or not c for t, c in zip(tile_shape, cut, strict=True))
+        if not even or min(tile_shape) < 16:
+            break
+        half = tuple(-(-n // 2) for n in shape), tuple(-(-t // 2) for t in tile_shape)
+        levels.append(((half[0][0], half[0][1], half[0][2]), (half[1][0], half[1][1], half[1][2])))
+    return levels
 
 
 def why_copied(header: VolumeHeader, recipe: Recipe) -> str | None:

@@ -14,34 +14,10 @@ import zarr
 from pipeline.errors import NotFoundError, StoreError
 from pipeline.model.grid import Triple
 from pipeline.stores.durability import sync_files
+from pipeline.stores.layout import plan_levels
 from pipeline.stores.volume import create_volume
 
-LEVELS_MAX = 4
-"""Levels of a pyramid, the full resolution included."""
-
 VERSION = "0.5"
-
-
-def plan_levels(shape: Triple, tile_shape: Triple) -> list[tuple[Triple, Triple]]:
-    """Return shape and shard of each level, as far as every tile halves evenly.
-
-    A tile fills one shard on every level, so levels cost no second pass and no lock.
-
-    Examples
-    --------
-    >>> plan_levels((300, 256, 256), (128, 128, 128))[1:3]
-    [((150, 128, 128), (64, 64, 64)), ((75, 64, 64), (32, 32, 32))]
-    """
-    levels = [(shape, tile_shape)]
-    while len(levels) < LEVELS_MAX:
-        shape, tile_shape = levels[-1]
-        cut = [t < n for t, n in zip(tile_shape, shape, strict=True)]
-        even = all(t % 2 == 0 or not c for t, c in zip(tile_shape, cut, strict=True))
-        if not even or min(tile_shape) < 16:
-            break
-        half = tuple(-(-n // 2) for n in shape), tuple(-(-t // 2) for t in tile_shape)
-        levels.append(((half[0][0], half[0][1], half[0][2]), (half[1][0], half[1][1], half[1][2])))
-    return levels
 
 
 def create_pyramid(

@@ -20,9 +20,7 @@ from zarr.codecs import BloscCodec, Crc32cCodec
 from pipeline.errors import DamageError, StoreError
 from pipeline.model.grid import Box, TileGrid, Triple
 from pipeline.stores.durability import set_durable, sync_files
-
-INNER_MAX = 128
-"""Longest edge of an inner chunk; 64 to 128 voxels keep a slice view and a halo read cheap."""
+from pipeline.stores.layout import lay_out
 
 
 def prepare_process(durable: bool = True) -> None:
@@ -45,36 +43,6 @@ def prepare_process(durable: bool = True) -> None:
             "array.write_empty_chunks": True,
         }
     )
-
-
-def inner_edge(edge: int) -> int:
-    """Return the edge of the inner chunks of a shard: its largest divisor up to `INNER_MAX`.
-
-    Examples
-    --------
-    >>> [inner_edge(n) for n in (64, 96, 160, 224, 256)]
-    [64, 96, 80, 112, 128]
-    """
-    return next(edge // n for n in range(1, edge + 1) if edge % n == 0 and edge // n <= INNER_MAX)
-
-
-def lay_out(shape: Triple, tile_shape: Triple) -> tuple[Triple, Triple]:
-    """Return the shapes of inner chunks and shards.
-
-    A shard is a tile; along an axis that one tile spans, it may reach a little beyond the volume,
-    so that a volume of 139 voxels is stored as 2 chunks of 70 and not as 139 of one.
-
-    Examples
-    --------
-    >>> lay_out((139, 512, 90), (139, 256, 90))
-    ((70, 128, 90), (140, 256, 90))
-    """
-    inner, shards = [], []
-    for n, edge in zip(shape, tile_shape, strict=True):
-        n_chunks = -(-edge // INNER_MAX)
-        inner.append(inner_edge(edge) if edge < n else -(-edge // n_chunks))
-        shards.append(edge if edge < n else inner[-1] * n_chunks)
-    return (inner[0], inner[1], inner[2]), (shards[0], shards[1], shards[2])
 
 
 def create_volume(

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from flows.jobs.comparison import GroupWish, compare_scans
-from flows.jobs.submission import create_job, plan_source
+from flows.jobs.planning import plan_source
+from flows.jobs.submission import create_job
 from flows.settings import find_cluster, find_recipe
 from pipeline.phantom.specimen import SpecimenSpec
 from pipeline.phantom.truth import truth_census

@@ -19,7 +19,8 @@ import numpy as np
 import psutil
 
 from flows.cluster import open_cluster
-from flows.jobs.submission import create_job, plan_source
+from flows.jobs.planning import plan_source
+from flows.jobs.submission import create_job
 from flows.settings import ClusterConfig, ClusterSize, find_cluster, find_recipe
 from pipeline.model.header import ReadOptions
 from pipeline.model.plan import Plan

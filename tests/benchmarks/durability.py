@@ -15,7 +15,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from flows.jobs.submission import create_job, plan_source
+from flows.jobs.planning import plan_source
+from flows.jobs.submission import create_job
 from flows.settings import find_cluster, find_recipe
 from pipeline.phantom.specimen import SpecimenSpec
 from pipeline.phantom.writer import write_specimen

@@ -29,7 +29,7 @@ from scipy import ndimage
 from flows.cli.demo import SCANS, SEED, VOXEL_UM
 from flows.cli.match import read_fates
 from flows.jobs.match import MatchWish, plan_match
-from flows.jobs.submission import plan_source
+from flows.jobs.planning import plan_source
 from flows.settings import find_recipe
 from pipeline.analysis.fates import summarise_fates, tell_summary
 from pipeline.analysis.registration import register

@@ -16,6 +16,7 @@ import psutil
 import pytest
 import zarr
 
+from flows.jobs.planning import plan_source
 from flows.jobs.status import (
     JobStatus,
     cancel_job,
@@ -29,7 +30,7 @@ from flows.jobs.status import (
     show_job,
     write_status,
 )
-from flows.jobs.submission import Wishes, continue_job, create_job, plan_source
+from flows.jobs.submission import Wishes, continue_job, create_job
 from flows.settings import find_cluster, find_recipe
 from pipeline.errors import NotFoundError, PlanError, StoreError, UsageError
 from pipeline.model.header import ReadOptions

@@ -13,11 +13,12 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from flows.cluster.kinds import map_announced
 from flows.jobs.metrics import make_registry
+from flows.jobs.planning import plan_source
 from flows.jobs.process import is_alive, mark_process
 from flows.jobs.recorder import Recorder
 from flows.jobs.room import check_quota, disk_bytes
 from flows.jobs.status import JobStatus, driven_by, list_jobs, now, read_status, write_status
-from flows.jobs.submission import create_job, plan_source
+from flows.jobs.submission import create_job
 from flows.jobs.turns import jobs_ahead, take_turn
 from flows.jobs.watch import follow_job, map_tiles, read_events
 from flows.settings import find_cluster, find_recipe

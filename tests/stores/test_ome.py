@@ -11,7 +11,8 @@ from pipeline.errors import StoreError
 from pipeline.model.grid import TileGrid
 from pipeline.model.header import ReadOptions
 from pipeline.readers import open_source
-from pipeline.stores.ome import LEVELS_MAX, create_pyramid, list_labels, plan_levels
+from pipeline.stores.layout import LEVELS_MAX, plan_levels
+from pipeline.stores.ome import create_pyramid, list_labels
 from pipeline.stores.volume import open_volume
 
 SHAPE, TILE, VOXEL = (100, 70, 64), (32, 32, 64), (2.0, 1.5, 1.0)

@@ -8,11 +8,9 @@ from hypothesis import strategies as st
 
 from pipeline.errors import DamageError, StoreError
 from pipeline.model.grid import Box, TileGrid
+from pipeline.stores.layout import INNER_MAX, inner_edge, lay_out
 from pipeline.stores.volume import (
-    INNER_MAX,
     create_volume,
-    inner_edge,
-    lay_out,
     open_volume,
     prepare_process,
     read_box,
