@@ -106,7 +106,8 @@ def open_cluster(config: ClusterConfig, size: ClusterSize) -> Iterator[MapTiles]
     if config.kind == "loop":
         yield map_announced
         return
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in ("distributed", "distributed.client"):  # the client's has a level of its own
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     with dask.config.set(_SETTINGS), _connected(config, size) as client:
         if config.kind not in ("threads", "local"):
             check_versions(client)

@@ -23,8 +23,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from distributed import Client, Future, KilledWorker, get_worker
 from distributed.client import FutureCancelledError
+from distributed.comm import CommClosedError
 
-from pipeline.errors import JobError
+from pipeline.errors import CastcensusError, JobError
 from pipeline.model.reports import TileNotice, TileReport
 
 if TYPE_CHECKING:
@@ -195,7 +196,25 @@ class DaskMap:
         JobError
             If a tile keeps losing its worker or exceeding its time, or the scheduler is lost.
         """
-        waiting = iter(numbers)
+        try:
+            yield from self._map(process, iter(numbers))
+        except CastcensusError:
+            raise
+        except Exception as error:
+            # Whatever a client raises that has nobody left to talk to.
+            if self._connected and not isinstance(error, CommClosedError):
+                raise
+            raise _scheduler_lost(error) from None
+        finally:
+            self.drain()
+
+    @property
+    def _connected(self) -> bool:
+        return str(self.client.status) == "running"
+
+    def _map(
+        self, process: ProcessTile, waiting: Iterator[int]
+    ) -> Iterator[TileReport | TileNotice | None]:
         watched = self._watched = _Watched()
         # An old key would return the old future: each tile of each map gets its own.
         self._run = f"tiles-{uuid.uuid4().hex[:8]}"
@@ -227,17 +246,27 @@ class DaskMap:
                 self._hand_out(process, waiting, finished)
                 yield report
         finally:
-            self.client.unsubscribe_topic(self._run)
-            self.drain()
+            if self._connected:
+                self.client.unsubscribe_topic(self._run)
 
     def drain(self) -> None:
         """Take back tiles that have not begun and wait for those that are running.
 
         A worker that is still busy after a while, or does not answer, is restarted: what it would
         have written is there, or is done again.  Threads, which nothing restarts, are waited for.
+        Workers whose scheduler is lost end by themselves.
         """
         futures = [f for number in list(self._watched.copies) for f in self._watched.drop(number)]
         if not self._run:
+            return
+        try:
+            self._take_back(futures)
+        except Exception as error:
+            if self._connected and not isinstance(error, CommClosedError):
+                raise
+
+    def _take_back(self, futures: list[Future]) -> None:
+        if not self._connected:
             return
         if futures:
             self.client.cancel(futures, force=True)
@@ -331,9 +360,7 @@ class DaskMap:
                 "Set smaller tiles or a larger --memory-limit, and resume the job.",
             ) from None
         except (FutureCancelledError, FuturesCancelledError) as error:
-            raise JobError(
-                f"the scheduler was lost: {error}.", "Resume the job when it is back."
-            ) from None
+            raise _scheduler_lost(error) from None
         others = [copy for copy in self._watched.drop(number) if copy is not future]
         if others:
             self.client.cancel(others, force=True)
@@ -393,6 +420,14 @@ class DaskMap:
             ) from None
         except KeyError:
             return  # it has ended meanwhile: its tile is handed out anew
+
+
+def _scheduler_lost(error: BaseException) -> JobError:
+    what = str(error).partition("\n")[0].rstrip(".") or type(error).__name__
+    return JobError(
+        f"the Dask scheduler was lost: {what}.",
+        "Finished tiles are kept: resume the job when a scheduler is there again.",
+    )
 
 
 def count_running(dask_worker: Any, topic: str) -> int:

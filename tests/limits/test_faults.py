@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import shutil
 import time
 from pathlib import Path
@@ -57,12 +58,23 @@ def test_a_worker_killed_in_every_stage(calm: Job, tmp_path: Path) -> None:
     assert not list(tmp_path.rglob("*.partial*"))
 
 
-def test_the_memory_limit_of_workers_is_named_and_a_larger_one_resumes(
+def test_a_scheduler_that_dies_and_workers_that_are_too_small_are_named_and_resumed(
     calm: Job, tmp_path: Path
 ) -> None:
     port = free_port()
     file = cluster_file(tmp_path, kind="existing", address=f"tcp://127.0.0.1:{port}")
     job = Job(tmp_path / "w", calm.source, tile=16, more=(*GIVEN, "--cluster", str(file)))
+    with dask_scheduler(tmp_path, port) as scheduler, dask_workers(tmp_path, port, 1):
+        driver = job.start()
+        job.wait_for("condition", driver)
+        scheduler.kill()
+        began = time.monotonic()
+        _, err = driver.communicate(timeout=120)
+        assert time.monotonic() - began < 60
+        assert driver.returncode == 5, err
+        assert "the Dask scheduler was lost" in err
+        assert "resume the job" in err
+        assert not {"Traceback", "distributed"} & set(re.findall(r"\w+", err))
     with dask_scheduler(tmp_path, port):
         with dask_workers(tmp_path, port, 1, memory="240MiB"):
             driver = job.start()
