@@ -15,6 +15,12 @@ BLOCK_VX = 64
 """Edge of the blocks of a tile that are done again with a larger halo."""
 
 
+CURVATURE_PLANES = 16
+"""Planes of a tile whose faces are gathered together, which bounds what they take."""
+
+FACE_BYTES = 32
+"""Bytes a voxel of such planes: faces of half of the voxels, and their sorting."""
+
 KEPT_BYTES = 1 << 25
 """Bytes of small tiles that a process keeps, as long as they are neighbours of others."""
 
@@ -53,6 +59,18 @@ def neighbour_halo(recipe: Recipe, voxel_um: tuple[float, float, float]) -> Trip
     return z, y, x
 
 
+def curvature_radius_um(recipe: Recipe, voxel_um: tuple[float, float, float]) -> float:
+    """Return the radius of the balls that tell curvature: two longest edges of a voxel at least."""
+    return max(recipe.describe.curvature_radius_vx * min(voxel_um), 2.0 * max(voxel_um))
+
+
+def curvature_halo(recipe: Recipe, voxel_um: tuple[float, float, float]) -> Triple:
+    """Return the voxels around a tile that balls about the faces of its voxels reach."""
+    radius = curvature_radius_um(recipe, voxel_um)
+    z, y, x = (math.floor(radius / edge + 0.5) for edge in voxel_um)
+    return z, y, x
+
+
 def distance_bytes(
     recipe: Recipe, voxel_um: tuple[float, float, float], tile_shape: Triple
 ) -> tuple[int, int]:
@@ -69,6 +87,13 @@ def distance_bytes(
         # Bodies as rows, the part of them that thickness takes; the mask with its neighbours, or
         # bodies as stored; runs cut into pieces, of a sixteenth of the voxels, sorted.
         sizes.append(box * (4 + 4 + 4 + 4) + KEPT_BYTES)
+    if recipe.describe.curvature:
+        halo = curvature_halo(recipe, voxel_um)
+        halos.append(max(halo))
+        box = math.prod(n + 2 * h + 1 for n, h in zip(tile_shape, halo, strict=True))
+        # Bodies as stored and as rows; faces of some planes.
+        planes = FACE_BYTES * CURVATURE_PLANES * math.prod(tile_shape[1:])
+        sizes.append(box * (4 + 4) + planes + KEPT_BYTES)
     return max(halos), max(sizes)
 
 

@@ -446,7 +446,7 @@ def _distances(
     header: VolumeHeader, recipe: Recipe, tile_shape: Triple, n_tiles: int
 ) -> list[tuple[str, int, int, int, int, int]]:
     """Return the row of the distances stage; none where the recipe asks for no distances."""
-    if not (recipe.describe.thickness or recipe.describe.neighbours):
+    if not recipe.describe.distances:
         return []
     halo, most = distance_bytes(recipe, header.require_voxel_um(), tile_shape)
     return [("distances", n_tiles, halo, header.n_voxels * 4, 0, most)]

@@ -242,6 +242,13 @@ class Describe(_Part):
     thickness_max_vx: Annotated[float, Field(ge=8.0, le=256.0)] = 128.0
     neighbours: bool = True
     neighbour_reach_vx: Annotated[float, Field(ge=1.0, le=128.0)] = 32.0
+    curvature: bool = _later(False)
+    curvature_radius_vx: Annotated[float, Field(ge=3.0, le=8.0)] = _later(4.0)
+
+    @property
+    def distances(self) -> bool:
+        """Whether anything is told that lies around a tile too."""
+        return self.thickness or self.neighbours or self.curvature
 
 
 class Recipe(_Part):

@@ -1,4 +1,4 @@
-"""Distances: how thick each particle is and how far its neighbours: what lies beyond a tile too."""
+"""Distances: thickness, neighbours and curvature of particles: what lies beyond a tile too."""
 
 from __future__ import annotations
 
@@ -14,6 +14,14 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.errors import DamageError
+from pipeline.kernels.curvature import (
+    Balls,
+    Curvatures,
+    describe_curvature,
+    fold_curvature,
+    merge_curvatures,
+    plan_balls,
+)
 from pipeline.kernels.distance import Metric, choose_metric
 from pipeline.kernels.label import name_particles
 from pipeline.kernels.mask import mask_box
@@ -24,7 +32,12 @@ from pipeline.kernels.thickness import (
     fold_thickness,
     merge_thickness,
 )
-from pipeline.model.distances import KEPT_BYTES, neighbour_halo, plan_distances
+from pipeline.model.distances import (
+    KEPT_BYTES,
+    curvature_radius_um,
+    neighbour_halo,
+    plan_distances,
+)
 from pipeline.model.grid import Box, TileGrid, Triple
 from pipeline.model.plan import Plan
 from pipeline.model.records import NEIGHBOURS, PARTICLES
@@ -37,6 +50,7 @@ FEWEST_KEPT = 27
 
 THICK = ("body", "square", "count")
 NEAR = ("body", "phase", "square", "other")
+BENT = ("body", "step", "weight")
 
 
 class DistancesStage:
@@ -50,6 +64,7 @@ class DistancesStage:
         self.metric: Metric = choose_metric(plan.voxel_um, max(radius_um, self.reach_um))
         self.limit = self.metric.square(radius_um) + 1
         self.steps = plan_distances(plan.recipe, plan.voxel_um, plan.tile_shape)
+        self.radius_um = curvature_radius_um(plan.recipe, plan.voxel_um)
         # Tiles that are small beside their halo are read many times over.
         n_kept = KEPT_BYTES // (4 * math.prod(plan.tile_shape))
         self.n_kept = n_kept if n_kept >= FEWEST_KEPT else 0
@@ -59,6 +74,11 @@ class DistancesStage:
     def bodies(self) -> zarr.Array[Any]:
         """Local ids."""
         return open_volume(self.folder.bodies)
+
+    @cached_property
+    def balls(self) -> Balls:
+        """What curvature is counted in."""
+        return plan_balls(self.plan.voxel_um, self.radius_um)
 
     @cached_property
     def first_row(self) -> NDArray[np.int64]:
@@ -84,6 +104,9 @@ class DistancesStage:
         core = self.plan.grid.tile(number).core
         side: dict[str, NDArray[Any]] = {}
         bodies = None
+        if self.asked.curvature:
+            bent = self._fold_curvature(core)
+            side |= {f"bent_{name}": getattr(bent, name) for name in BENT}
         if self.asked.neighbours:
             near, bodies = self._find_neighbours(core)
             side |= {f"near_{name}": getattr(near, name) for name in NEAR}
@@ -92,6 +115,14 @@ class DistancesStage:
             side |= {name: getattr(found, name) for name in THICK}
         write_arrays(self.folder.side("distances", number), side)
         return core.n_voxels
+
+    def _fold_curvature(self, core: Box) -> Curvatures:
+        """Return how the surface of particles bends, where balls do not leave the volume."""
+        reach, shape = self.balls.reach, self.plan.header.shape
+        stop = tuple(max(n - r, r) for n, r in zip(shape, reach, strict=True))
+        faces = core.meet(Box(reach, (stop[0], stop[1], stop[2])))
+        seen = faces.grow(reach)
+        return fold_curvature(self._rows(seen), faces.inside(seen), self.balls)
 
     def _find_neighbours(self, core: Box) -> tuple[Neighbours, NDArray[np.int32] | None]:
         """Return the nearest particles, and what thickness reads of the bodies that were read."""
@@ -181,7 +212,7 @@ class DistancesStage:
 
     def fold(self) -> None:
         """Complete the rows of the particles, and write those of their neighbours."""
-        if self.asked.thickness:
+        if self.asked.thickness or self.asked.curvature:
             self._complete_rows()
         if self.asked.neighbours:
             self._write_neighbours()
@@ -193,12 +224,18 @@ class DistancesStage:
 
     def _complete_rows(self) -> None:
         """Fill columns of the particles; doing it again replaces the same ones."""
-        found = merge_thickness([Thickness(*side) for side in self._sides(THICK)])
         path = self.folder.product("particles.parquet")
         table = pq.read_table(path)
-        columns = describe_thickness(
-            found, table.num_rows, self.metric, self.plan.voxel_um, self.limit
-        )
+        n = table.num_rows
+        columns: dict[str, NDArray[np.float64]] = {}
+        if self.asked.thickness:
+            thick = merge_thickness([Thickness(*side) for side in self._sides(THICK)])
+            columns |= describe_thickness(thick, n, self.metric, self.plan.voxel_um, self.limit)
+        if self.asked.curvature:
+            names = [f"bent_{name}" for name in BENT]
+            bent = merge_curvatures([Curvatures(*side) for side in self._sides(names)])
+            inscribed = columns.get("inscribed_diameter_um")
+            columns |= describe_curvature(bent, n, self.radius_um, inscribed)
         place = self._places(table)
         for name, values in columns.items():
             at = table.schema.get_field_index(name)

@@ -16,6 +16,7 @@ from pipeline.kernels.bilateral import denoise_bilateral
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.cavities import RegionForest, enclose_bodies
 from pipeline.kernels.cleanup import CleanUp, clean_phases
+from pipeline.kernels.curvature import fold_curvature, plan_balls
 from pipeline.kernels.decimation import decimate_surface
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles
@@ -168,6 +169,8 @@ def _warm_bodies(phases: NDArray[np.uint8], grey: NDArray[np.uint16]) -> None:
     box, kinds = Box((0, 0, 0), bodies.shape), np.array([0, 1], np.uint8)
     find_neighbours(bodies, box, kinds, (1, 1, 1), 9)
     fold_thickness(bodies, Box((0, 0, 0), bodies.shape), np.zeros((3, 2), np.bool_), (1, 1, 1), 99)
+    balls = plan_balls((1.0, 1.0, 1.0), 3.0)
+    fold_curvature(bodies, box.grow((-4, -4, -4)), balls)
 
 
 def _warm_hulls(offsets: NDArray[np.int64], corners: NDArray[np.int32]) -> None:

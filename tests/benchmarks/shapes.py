@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from pipeline.kernels.curvature import describe_curvature, fold_curvature, plan_balls
+from pipeline.model.grid import Box
 from tests.conftest import count_bodies
 
 Reals = NDArray[np.float64]
 PI = np.pi
-PARTS = ("volume", "surface", "thickness", "caliper", "shadow")
+PARTS = ("volume", "surface", "thickness", "caliper", "bend", "shadow")
 LENGTHS = ("feret_max", "faces", "feret_min")
 
 
@@ -184,6 +186,8 @@ def measure(shape: Shape, n: int, voxel_um: Reals, seed: int) -> Iterator[dict[s
             "surface": got["surface_um2"] / shape.surface - 1,
             "thickness": got["thickness_um"] / wanted - 1,
             "caliper": got["mean_curvature_integral_um"] / shape.mean_curvature - 1,
+            "bend": bend(body.astype(np.int32), voxel_um) * shape.surface / shape.mean_curvature
+            - 1,
             "shadow": (
                 got["projected_area_um2"] / shape.shadow(rotation.as_matrix()[0]) - 1
                 if shape.shadow
@@ -195,6 +199,17 @@ def measure(shape: Shape, n: int, voxel_um: Reals, seed: int) -> Iterator[dict[s
             "euler": float(got["euler_number"] != shape.euler or len(row["n_voxels"]) != 1),
             "holes": float((got["n_cavities"], got["n_tunnels"]) != shape.holes),
         }
+
+
+def bend(body: NDArray[np.int32], voxel_um: Reals) -> float:
+    """Return the mean curvature over the surface of a body, by balls of 4 shortest edges."""
+    edges = (float(voxel_um[0]), float(voxel_um[1]), float(voxel_um[2]))
+    balls = plan_balls(edges, 4.0)
+    faces = Box((0, 0, 0), tuple(body.shape)).grow(balls.reach, balls.reach)
+    padded = np.pad(body, [(2 * r, 2 * r) for r in balls.reach])
+    seen = faces.grow(balls.reach)
+    found = fold_curvature(padded, faces.inside(seen), balls)
+    return float(describe_curvature(found, 1, 4.0)["surface_curvature_mean_per_um"][0])
 
 
 def main() -> None:

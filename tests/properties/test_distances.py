@@ -54,6 +54,7 @@ def test_one_fingerprint_for_four_tilings(tmp_path, plan_job, source, voxel_um, 
     for tile in TILES:
         name = tile.strip("[]").replace(", ", "-")
         keys = (f"tiling.tile_shape={tile}", f"describe.thickness_max_vx={most}")
+        keys += ("describe.curvature=true",)
         job = plan_job(tmp_path / name, source, RECIPE, *keys, voxel_um=voxel_um)
         run(job.path)
         marks.add(fingerprint_scan(tmp_path / name, "scan"))
@@ -63,6 +64,8 @@ def test_one_fingerprint_for_four_tilings(tmp_path, plan_job, source, voxel_um, 
     near = Catalogue(tmp_path / name / "catalogue").read("neighbours").to_pylist()
     assert {(r["phase"], r["other_phase"]) for r in near} >= {("pore", "copper-rich")}
     assert min(r["distance_um"] for r in near) == 0.0
+    bent = [r for r in rows if r["surface_curvature_mean_per_um"] is not None]
+    assert {r["phase"] for r in bent} == {"pore", "iron-rich", "copper-rich"}
     # The ball is thicker than 8 shortest edges: it has no thickness rather than a wrong one.
     assert bool(unknown) == (most == 8)
     assert all(r["inscribed_diameter_um"] is None for r in unknown)
