@@ -93,6 +93,13 @@ def plan_match(
             f"Mind: {before} and {after} were counted by different recipes; what differs between "
             "these looks like growth or dissolution."
         )
+    for row, recipe in zip(rows, recipes, strict=True):
+        if recipe.draws_shells:
+            tell(
+                f"Mind: {row['scan_id']} was counted by plain thresholds, which wrap the brightest "
+                "bodies in shells of the phase between; these bridge narrow gaps, so that pieces "
+                "look like one body. A recipe with segment.edges aware draws none."
+            )
     found = register(
         open_scene(workspace, before),
         open_scene(workspace, after),

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.analysis.interpolation import interpolate_
 from pipeline.model.grid import Box, Triple
 from pipeline.model.similarity import Similarity
 
@@ -154,10 +155,9 @@ class Cells:
         matrix = move.matrix * pitch_um / self.pitch_um[:, None]
         first = move.apply(origin_um + 0.5 * pitch_um)
         offset = (first - self.origin_um) / self.pitch_um - 0.5
-        found = ndimage.affine_transform(
-            values, matrix, offset, shape, np.float32, order=1, mode="grid-constant"
-        )
-        return np.asarray(found)
+        found = np.empty(shape, np.float32)
+        interpolate_(np.ascontiguousarray(values), matrix, offset, found)
+        return found
 
 
 def contrast_of(background: int, n_phases: int) -> NDArray[np.float32]:

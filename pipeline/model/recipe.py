@@ -341,6 +341,15 @@ class Recipe(_Part):
         return self.segment.edges == "aware"
 
     @property
+    def draws_shells(self) -> bool:
+        """Whether blurred bright bodies get a shell of the phase between them and the background.
+
+        So it is with plain thresholds and two phases or more brighter than the background.
+        """
+        brighter = len(self.phases) - 1 - self.background
+        return self.background >= 0 and brighter >= 2 and not self.edge_aware
+
+    @property
     def hash(self) -> str:
         """``sha256:`` of everything that can change the census: no name, tiling or elasticity."""
         return hash_values(self.model_dump(mode="json", exclude={"name", "tiling", "elastic"}))

@@ -230,5 +230,9 @@ def test_edges_are_decided_with_care_where_it_helps():
     assert not read("segment.method=multi-otsu").edge_aware
     assert read("segment.method=multi-otsu", "segment.edges=aware").edge_aware
     assert not read(phases=two).edge_aware
+    four = [*BASE["phases"], {"name": "copper-rich", "kind": "particles"}]
+    assert read("segment.edges=plain", phases=four).draws_shells
+    assert not read(phases=four).draws_shells
+    assert not read("segment.edges=plain").draws_shells
     with pytest.raises(RecipeError, match="pure levels"):
         read("segment.method=manual", "segment.thresholds=[1, 2]", "segment.edges=aware")

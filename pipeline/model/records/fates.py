@@ -28,7 +28,9 @@ FATES = Table(
             "merged (one partner, which other particles share), dissolved (no partner), new (side "
             "after, no partner), left the field, entered the field (under half of its voxels lie "
             "where the other scan shows the specimen). Partners are particles of which, or in "
-            "which, at least half of the voxels in the common field lie, to within tolerance_um.",
+            "which, at least half of the voxels in the common field lie, to within tolerance_um. "
+            "Bodies and pieces count from min_voxels of their recipe on: what is left of a body in "
+            "smaller pieces alone is told as dissolved.",
         ),
         Column("partners", COUNTS, "Ids of its partners in the other scan."),
         Column("n_pieces", COUNT, "Number of partners."),
