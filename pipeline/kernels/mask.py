@@ -39,6 +39,11 @@ _FEWEST_AIR_SIDE = 0.02  # of the blocks on the four side faces
 _AIR_SPREAD = 0.2  # quartile range of air over the contrast to the specimen
 _SPECIMEN_SPREAD = 0.6  # the same of the specimen, whose particles differ
 _ONE_BODY = 0.6  # share of the bright blocks that hang together
+# Where bright particles stand farther from the matrix than air does, they are what the first cut
+# parts off; the next one looks among the rest.  There drift and rings may look like air but for
+# this: between air and specimen, fewer blocks than so large a share of those at either level.
+_CUTS = 3
+_VALLEY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,9 +233,29 @@ def _block_means(sums: npt.NDArray[np.int64], shape: Triple, block: int) -> Mean
 def _air_and_specimen(mean: Means) -> tuple[int, int] | None:
     """Return the grey levels of air and specimen, or None where the volume shows no air."""
     histogram = fold_histogram(mean)
-    if np.count_nonzero(histogram) < 2:
-        return None
-    dark = mean < threshold_multi_otsu(histogram, 2).thresholds[0]
+    for n_before in range(_CUTS):
+        if np.count_nonzero(histogram) < 2:
+            return None
+        cut = threshold_multi_otsu(histogram, 2).thresholds[0]
+        found = _levels_beside(mean, cut)
+        if found is not None and (n_before == 0 or _has_valley(histogram, *found)):
+            return found
+        histogram[cut:] = 0
+    return None
+
+
+def _has_valley(histogram: npt.NDArray[np.int64], air: int, specimen: int) -> bool:
+    """Return whether few blocks lie midway, over a quarter of the contrast."""
+    reach = (specimen - air) // 8
+    at = [int(histogram[max(g - reach, 0) : g + reach + 1].sum()) for g in (air, specimen)]
+    middle = (air + specimen) // 2
+    between = int(histogram[middle - reach : middle + reach + 1].sum())
+    return between < _VALLEY * min(at)
+
+
+def _levels_beside(mean: Means, cut: int) -> tuple[int, int] | None:
+    """Return the grey levels of air and specimen, or None where the cut does not part them."""
+    dark = mean < cut
     air = _touching_sides(dark)
     if _side_share(air) < _FEWEST_AIR_SIDE:
         return None

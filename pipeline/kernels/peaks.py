@@ -12,7 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +32,10 @@ _NEAREST_LEVEL_SD = 3.0
 _BINS_PER_SD = 8
 _SMOOTHING_SD = 0.5  # no peak is narrower than the noise, so half of it costs no resolution
 
+# Where too few modes of the matrix's width are seen: partial volume in thin bodies, and a filter
+# that smooths them less, make wider ones, whose counts scatter in bins for narrow ones.
+_WIDENINGS = (2.0, 4.0)
+
 # A denoised voxel shares its noise with its neighbours: counts scatter as if there were this many
 # times fewer voxels.
 _VOXELS_PER_INDEPENDENT = 8.0
@@ -41,6 +45,13 @@ _LEAST_PROMINENCE = 0.1
 _FAR = 1 << 30  # beyond any grey level
 # A knee of the tail must rise above its chord by this factor to be taken for a level.
 _KNEE_FACTOR = 1.6
+# Pores are the voxels nearer to air than to the matrix, and this share of them, dark first, reaches
+# their level.  It is darker the larger they are: the threshold gives small ones back what blur and
+# filter, which move round surfaces inwards, take.  Measured on simulated scans, see
+# tests/benchmarks/segmentation.py.
+_PORE_SHARE = 0.4
+# What merely trails off from the matrix has its level nearer to midway, in shares of the contrast.
+_LEAST_PORE_CONTRAST = 0.65
 # Beyond a mode, which uneven grey draws out, it must stand clear by this share of its contrast.
 _KNEE_CLEAR = 0.5
 
@@ -99,7 +110,10 @@ class _Bins:
 
 
 def threshold_peaks(
-    histogram: Histogram, kinds: Sequence[str], guide: Guide | None = None
+    histogram: Histogram,
+    kinds: Sequence[str],
+    guide: Guide | None = None,
+    air: float | None = None,
 ) -> PhaseThresholds:
     """Find thresholds between the matrix and its minority phases.
 
@@ -111,6 +125,8 @@ def threshold_peaks(
         Kind of every phase, dark to bright; exactly one is ``background``, the matrix.
     guide : Guide, optional
         Names levels by attenuation; without it they are named by rank from the matrix.
+    air : float, optional
+        Grey of air, where the darkest phase is pores and nothing else is darker than the matrix.
 
     Returns
     -------
@@ -136,6 +152,8 @@ def threshold_peaks(
     bins, sd = _binned(histogram)
     mean, sd, height = _fit_matrix(bins, sd)
     seen_dark = _levels_above(bins.mirrored(), -mean, sd, height, matrix)
+    if air is not None and matrix == 1 and air < mean:
+        seen_dark = _pores(bins, mean, sd, seen_dark, air)
     seen_bright = _levels_above(bins, mean, sd, height, len(kinds) - 1 - matrix)
     greys = None
     if guide is not None:
@@ -143,6 +161,8 @@ def threshold_peaks(
     outward = range(matrix - 1, -1, -1), range(matrix + 1, len(kinds))
     dark = name_side(seen_dark, -mean, outward[0], guide, matrix, greys)
     bright = name_side(seen_bright, mean, outward[1], guide, matrix, greys)
+    if air is not None and matrix == 1 and air < mean and dark.expected is None:
+        dark = replace(dark, expected=[mean - air])
     above = _thresholds_above(mean, sd, bright.levels, bright.expected)
     below = [1 - t for t in _thresholds_above(-mean, sd, dark.levels, dark.expected)]
     missing = [
@@ -244,24 +264,45 @@ def _levels_above(bins: _Bins, mean: float, sd: float, height: float, n_wanted: 
     """
     if n_wanted == 0:
         return []
-    spread = max(1.0, _SMOOTHING_SD * sd / bins.width)
     # A mode at the end of the grey range needs somewhere to fall to.
-    counts = np.concatenate([bins.counts, np.zeros(math.ceil(8 * spread))])
-    bins = _Bins(bins.first, bins.width, counts)
-    matrix = height * np.exp(-0.5 * ((bins.greys - mean) / sd) ** 2)
-    tail = _Tail(
-        greys=bins.greys,
-        seen=gaussian_filter1d(counts, spread),
-        rest=np.maximum(gaussian_filter1d(counts - matrix, spread), 0.0),
-        matrix=gaussian_filter1d(matrix, spread),
-        start=int(np.searchsorted(bins.greys, mean + (_NEAREST_LEVEL_SD - 0.5) * sd)),
-        spread=spread,
-        sd=sd,
-    )
+    room = math.ceil(8 * max(_WIDENINGS) * max(1.0, _SMOOTHING_SD * sd / bins.width))
+    bins = _Bins(bins.first, bins.width, np.concatenate([bins.counts, np.zeros(room)]))
+    tail = _tail(bins, mean, sd, height)
     levels = _modes(tail)
+    for widening in _WIDENINGS:
+        if len(levels) >= n_wanted:
+            break
+        reach = _NEAREST_LEVEL_SD * widening * sd
+        levels += [
+            level
+            for level in _modes(_tail(bins, mean, sd, height, widening))
+            if all(abs(level.grey - own.grey) > reach for own in levels)
+        ]
     if len(levels) < n_wanted:
-        levels += _knees(tail, mean, [level.grey for level in levels])
+        levels += _knees(tail, mean, levels)
     return sorted(levels, key=lambda level: level.grey)
+
+
+def _pores(bins: _Bins, mean: float, sd: float, seen: list[Level], air: float) -> list[Level]:
+    """Return the level of pores on the negated scale; what was seen there where there are none.
+
+    A mode on air's side of midway takes the place of air, whose grey may differ inside a specimen.
+    """
+    modes = [level for level in seen if level.sd is not None]
+    own = [level for level in modes if -level.grey < 0.5 * (mean + air)]
+    best = max(own, key=lambda level: level.rank, default=None)
+    dark = air if best is None else -best.grey
+    if mean - dark < 2 * _NEAREST_THRESHOLD_SD * sd:
+        return seen
+    counts = np.where(bins.greys < 0.5 * (mean + dark), bins.counts, 0.0)
+    n_voxels = float(counts.sum())
+    if n_voxels < _FEWEST_VOXELS:
+        return modes
+    place = int(np.searchsorted(np.cumsum(counts), _PORE_SHARE * n_voxels))
+    level = float(bins.greys[place])
+    if mean - level < _LEAST_PORE_CONTRAST * (mean - dark):
+        return modes
+    return [Level(-level, None if best is None else best.sd, (1, n_voxels))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,6 +321,22 @@ class _Tail:
     def voxels_per_count(self) -> float:
         """How many voxels back a smoothed count of 1: the effective width of the smoothing."""
         return 2 * math.sqrt(math.pi) * self.spread
+
+
+def _tail(bins: _Bins, mean: float, sd: float, height: float, widening: float = 1.0) -> _Tail:
+    """Return the counts beyond the matrix, smoothed for modes of its width or of a wider one."""
+    matrix = height * np.exp(-0.5 * ((bins.greys - mean) / sd) ** 2)
+    sd *= widening
+    spread = max(1.0, _SMOOTHING_SD * sd / bins.width)
+    return _Tail(
+        greys=bins.greys,
+        seen=gaussian_filter1d(bins.counts, spread),
+        rest=np.maximum(gaussian_filter1d(bins.counts - matrix, spread), 0.0),
+        matrix=gaussian_filter1d(matrix, spread),
+        start=int(np.searchsorted(bins.greys, mean + (_NEAREST_LEVEL_SD - 0.5) * sd)),
+        spread=spread,
+        sd=sd,
+    )
 
 
 def _modes(tail: _Tail) -> list[Level]:
@@ -323,20 +380,22 @@ def _width(tail: _Tail) -> float:
     return float(tail.greys[1] - tail.greys[0])
 
 
-def _knees(tail: _Tail, mean: float, taken: list[float]) -> list[Level]:
+def _knees(tail: _Tail, mean: float, modes: list[Level]) -> list[Level]:
     """Find where the rest stops running flat and falls: the level that thin bodies just reach.
 
     Between two levels (or beyond the last) the logarithm of the rest is compared with its chord;
     a concave knee stands above it, an exponential tail does not.
     """
-    ends = [mean, *sorted(taken), math.inf]
-    margin = _NEAREST_LEVEL_SD * tail.sd
+    known = sorted(modes, key=lambda level: level.grey)
+    matrix, end = Level(mean, tail.sd, (1, 0.0)), Level(math.inf, None, (0, 0.0))
     levels = []
-    for low, high in itertools.pairwise(ends):
-        clear = low + max(margin, _KNEE_CLEAR * (low - mean))
-        knee = _knee(tail, low + margin, high - margin)
+    for one, other in itertools.pairwise([matrix, *known, end]):
+        # The flank of a mode wider than the matrix is no part of what lies between.
+        low, high = (_NEAREST_LEVEL_SD * max(tail.sd, own.sd or 0.0) for own in (one, other))
+        clear = one.grey + max(low, _KNEE_CLEAR * (one.grey - mean))
+        knee = _knee(tail, one.grey + low, other.grey - high)
         if knee is not None and knee.grey < clear:
-            knee = _knee(tail, clear, high - margin)
+            knee = _knee(tail, clear, other.grey - high)
         levels += [knee] if knee is not None else []
     return levels
 

@@ -193,7 +193,7 @@ class SegmentStage:
         method, n_phases = recipe.segment.method, len(recipe.phases)
         if method == "peaks":
             kinds = [phase.kind for phase in recipe.phases]
-            return threshold_peaks(histogram, kinds, self._guide())
+            return threshold_peaks(histogram, kinds, self._guide(), self._air())
         if method == "edge":
             sums, counts = sum_slopes(self.folder, "condition", self.plan.grid)
             return threshold_edge(histogram, sums, counts, n_phases)
@@ -208,6 +208,14 @@ class SegmentStage:
             return None
         mask = read_mask(self.folder, self.plan)
         return Guide(told.attenuations_cm, None if mask is None else mask.air)
+
+    def _air(self) -> float | None:
+        """Return the grey of air if it fills the darkest phase; None where none is seen."""
+        recipe = self.plan.recipe
+        if recipe.pore != 0 or recipe.phases[0].material not in (None, "air"):
+            return None
+        mask = read_mask(self.folder, self.plan)
+        return None if mask is None else mask.air
 
     def _describe_guide(self, found: PhaseThresholds) -> tuple[str, ...]:
         """Say how the levels found stand to those that attenuation lets expect."""

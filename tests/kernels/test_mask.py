@@ -190,6 +190,23 @@ def test_only_the_largest_body_is_specimen():
     assert mask[distance < 27].all()
 
 
+@pytest.mark.parametrize("share", [0.05, 0.1])
+def test_air_is_seen_beside_particles_that_outshine_it(share):
+    # Their grey stands seven times as far from the metal's as that of air does, so that grey
+    # parts best between them and all the rest.
+    shape, rng = (48, 96, 96), np.random.default_rng(3)
+    distance = radius_from(shape, (48, 46))
+    spots = ndimage.gaussian_filter(rng.normal(size=shape), 4)
+    metal = np.where(spots > np.quantile(spots, 1 - share), 40_000, 15_000)
+    grey = np.where(distance <= 40, metal, 11_500) + rng.normal(0, NOISE, shape)
+    volume = np.rint(grey).astype(np.uint16)
+    mask = estimate(volume)
+    assert mask.present
+    assert mask.air == pytest.approx(11_500, abs=100)
+    inside = mask_box(mask, whole(volume)) > 0
+    assert (inside == (distance <= 40 - MASK_MARGIN_VX)).mean() > 0.97
+
+
 def metal_throughout(shape=(64, 64, 64), pores=0.0, seed=0):
     rng = np.random.default_rng(seed)
     spots = ndimage.gaussian_filter(rng.normal(size=shape), 2.0)

@@ -185,3 +185,65 @@ def test_a_mode_drawn_out_by_uneven_grey_has_no_second_level_on_its_flank(reach)
     grey = MATRIX + SD * (22 * contrast + rng.normal(0, 1, contrast.size))
     histogram = np.bincount(np.rint(grey).clip(0, 65535).astype(int), minlength=65536)
     assert threshold_peaks(histogram, KINDS).found == (False, True, True, False)
+
+
+AIR = MATRIX + PORE * 16 * SD
+
+
+def test_air_tells_pores_that_are_no_mode():
+    """A few small pores in a smoothed scan: more of their voxels lie in their skin than inside."""
+    histogram = histogram_of(16, 0.001, partial=0.8, n=200_000)
+    assert not threshold_peaks(histogram, KINDS).found[0]
+    found = threshold_peaks(histogram, KINDS, air=AIR)
+    assert found.found == (True, True, False, False)
+    # The level that small pores reach, and the threshold with it, stand nearer to the matrix.
+    assert -12 < in_sd(found.levels)[0] < -8
+    assert found.thresholds[0] == pytest.approx((found.levels[0] + found.levels[1]) / 2, abs=1)
+    # Large pores reach that of air.
+    large = threshold_peaks(histogram_of(16, 0.01, partial=0.1, n=200_000), KINDS, air=AIR)
+    assert in_sd(large.levels)[0] == pytest.approx(-12, abs=0.5)
+
+
+def test_where_air_tells_that_there_are_no_pores_their_threshold_is_midway():
+    found = threshold_peaks(histogram_of(16, n=200_000), KINDS, air=AIR)
+    assert found.found == (False, True, False, False)
+    assert in_sd(found.thresholds)[0] == pytest.approx(-6, abs=0.1)
+
+
+@pytest.mark.parametrize("cnr", [3, 5, 8])
+def test_what_trails_off_from_the_matrix_is_no_pore(cnr):
+    rng = np.random.default_rng(cnr)
+    grey = MATRIX + SD * rng.standard_t(8, 1_000_000)
+    histogram = np.bincount(np.rint(grey).clip(0, 65535).astype(int), minlength=65536)
+    found = threshold_peaks(histogram, KINDS, air=MATRIX - cnr * SD)
+    assert not found.found[0]
+    assert found.thresholds == threshold_peaks(histogram, KINDS).thresholds
+
+
+def test_pores_that_are_no_mode_move_with_the_grey_scale():
+    histogram = histogram_of(16, 0.001, partial=0.8, n=200_000)
+    here = threshold_peaks(histogram, KINDS, air=AIR)
+    there = threshold_peaks(np.roll(histogram, 5000), KINDS, air=AIR + 5000)
+    assert there.thresholds == tuple(t + 5000 for t in here.thresholds)
+
+
+def beside(seed, *parts, skin):
+    """Draw a matrix, modes of (contrast, sd, voxels) and an even plateau, in sd of the matrix."""
+    rng = np.random.default_rng(seed)
+    drawn = [rng.normal(0, 1, 200_000), *(rng.normal(*part) for part in parts)]
+    grey = MATRIX + SD / 6 * np.concatenate([*drawn, 160 * rng.random(skin)])
+    return np.bincount(np.rint(grey).astype(int), minlength=65536)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_modes_wider_than_the_matrix_are_found(seed):
+    # Few iron-rich voxels beside five times as many in the skins of copper-rich bodies.
+    found = threshold_peaks(beside(seed, (50, 2.5, 600), (160, 2, 800), skin=3000), KINDS)
+    assert (found.levels[2] - MATRIX) / SD * 6 == pytest.approx(50, abs=2)
+    assert (found.levels[3] - MATRIX) / SD * 6 == pytest.approx(160, abs=2)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_shoulder_is_found_beside_a_mode_wider_than_the_matrix(seed):
+    found = threshold_peaks(beside(seed, (50, 4, 30_000), (160, 5, 300), skin=4500), KINDS)
+    assert (found.levels[3] - MATRIX) / SD * 6 == pytest.approx(160, abs=3)
