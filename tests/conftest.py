@@ -1,7 +1,7 @@
 """What tests of several rooms share: bodies of tiles merged in memory, jobs, the data folder."""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
@@ -272,3 +272,15 @@ def data_folder() -> Path:
             pytest.fail(message)
         pytest.skip(message)
     return folder
+
+
+@pytest.fixture(scope="session")
+def storage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """Return object storage on this machine, which the environment names."""
+    from tests.emulator import emulate  # its libraries take a while to load
+
+    log = tmp_path_factory.mktemp("storage") / "log"
+    with emulate(log) as started, pytest.MonkeyPatch.context() as patch:
+        for key, value in started.environment.items():
+            patch.setenv(key, value)
+        yield started

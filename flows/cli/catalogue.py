@@ -15,7 +15,7 @@ from flows.cli import options
 from flows.cli.answers import file_format, write_answer
 from flows.cli.console import say
 from flows.cli.tables import print_table
-from flows.settings import load_settings
+from flows.settings import load_place, load_settings
 from pipeline.errors import UsageError
 from pipeline.model.records import write_dictionary
 from pipeline.stores.catalogue import Catalogue
@@ -37,7 +37,7 @@ def scans(
 
     Example:  castcensus scans
     """
-    catalogue = Catalogue(load_settings(workspace).workspace / "catalogue")
+    catalogue = Catalogue(load_place(workspace) / "catalogue")
     if json_:
         export_table(catalogue.read("scans", version=as_of), "json", sys.stdout.buffer)
     else:
@@ -62,7 +62,7 @@ def statistics(
 
     Example:  castcensus statistics A319-07-F --format csv --output A319-07-F.csv
     """
-    catalogue = Catalogue(load_settings(workspace).workspace / "catalogue")
+    catalogue = Catalogue(load_place(workspace) / "catalogue")
     found = catalogue.read("statistics", scan, version=as_of).drop_columns(["scan_id", "job"])
     if output is not None:
         write_answer(found, file_format(output) if format_ == "table" else format_, output)
@@ -94,9 +94,9 @@ def query(
 
     Example:  castcensus query "SELECT scan_id, phase, n_particles FROM phases" --format csv
     """
-    settings = load_settings(workspace)
+    settings = load_settings(workspace, reading=True)
     answer = run_query(
-        Catalogue(settings.workspace / "catalogue"),
+        Catalogue(load_place(workspace) / "catalogue"),
         sql,
         version=as_of,
         timeout_s=timeout or settings.query.timeout_s,
@@ -121,7 +121,7 @@ def fingerprint(
 
     Example:  castcensus fingerprint A319-07-F
     """
-    digest = fingerprint_scan(load_settings(workspace).workspace, scan)
+    digest = fingerprint_scan(load_place(workspace), scan)
     print(json.dumps({"scan": scan, "fingerprint": digest}) if json_ else digest)
 
 

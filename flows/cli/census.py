@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
 from flows.cli.console import say
@@ -11,6 +10,7 @@ from flows.cli.tables import print_table
 from pipeline.analysis.headlines import list_warnings, pick_headlines
 from pipeline.analysis.quality import describe_quality, list_contrasts, summarise_quality
 from pipeline.stores.catalogue import Catalogue
+from pipeline.stores.places import Place
 
 KEPT = (
     "phase", "kind", "volume_fraction", "volume_fraction_lowered", "volume_fraction_raised",
@@ -53,7 +53,7 @@ class ScanRows:
         return list_warnings(self.scan, self.phases, self.statistics)
 
 
-def read_scan(workspace: Path, scan_id: str) -> ScanRows | None:
+def read_scan(workspace: Place, scan_id: str) -> ScanRows | None:
     """Return the rows of a scan; None where the catalogue has none."""
     catalogue = Catalogue(workspace / "catalogue")
     version = catalogue.version()
@@ -114,7 +114,7 @@ def show_scan(rows: ScanRows) -> None:
         print()
 
 
-def tell_quality(workspace: Path, scan_id: str, job: str) -> None:
+def tell_quality(workspace: Place, scan_id: str, job: str) -> None:
     """Say how good a scan is that a job has just entered, and what to mind."""
     rows = read_scan(workspace, scan_id)
     if rows is None or rows.scan["job"] != job:

@@ -14,10 +14,11 @@ from flows.cli.driving import drive, show_result
 from flows.cli.tables import print_table
 from flows.jobs.status import find_job, read_request
 from flows.jobs.submission import Wishes, create_job
-from flows.settings import load_settings
+from flows.settings import load_place, load_settings
 from pipeline.errors import DamageError
 from pipeline.model.plan import MIB
 from pipeline.stores.integrity import inspect_scan
+from pipeline.stores.places import ObjectFolder, need_disk
 
 
 def check(
@@ -32,7 +33,7 @@ def check(
 
     Example:  castcensus check A319-07-F
     """
-    place = load_settings(workspace).workspace
+    place = load_settings(workspace).workspace if repair else load_place(workspace)
     found = inspect_scan(place, scan, say)
     if json_:
         print(json.dumps(asdict(found), indent=2))
@@ -45,10 +46,11 @@ def check(
     if not found.damages:
         return
     if not repair:
-        raise DamageError(
-            f"scan {scan} has {len(found.damages)} damages.",
-            f"Count it again from its source with: castcensus check {scan} --repair",
-        )
+        again = f"Count it again from its source with: castcensus check {scan} --repair"
+        if isinstance(place, ObjectFolder):
+            again = f"Remove these objects, and send them again with: castcensus copy {place}"
+        raise DamageError(f"scan {scan} has {len(found.damages)} damages.", again)
+    place = need_disk(place)
     old = find_job(place, found.job)
     request = read_request(old)
     wishes = Wishes(replace=True, anew=True)

@@ -23,7 +23,7 @@ from flows.jobs.comparison import (
     compare_scans,
     surprise,
 )
-from flows.settings import load_settings
+from flows.settings import load_place, load_settings
 from pipeline.analysis.measures import tabulate_units
 from pipeline.errors import UsageError
 from pipeline.stores.catalogue import Catalogue
@@ -91,7 +91,7 @@ def compare(
 
     Example:  castcensus compare --by temper --where "alloy = 'CC-319R' AND tube_kv = 60"
     """
-    settings = load_settings(workspace)
+    settings, place = load_settings(workspace, reading=True), load_place(workspace)
     wish = GroupWish(
         by=by,
         where=where,
@@ -102,9 +102,7 @@ def compare(
         with_border=with_border,
         change_percent=change_percent,
     )
-    answer = compare_scans(
-        Catalogue(settings.workspace / "catalogue"), wish, as_of, settings.query.timeout_s
-    )
+    answer = compare_scans(Catalogue(place / "catalogue"), wish, as_of, settings.query.timeout_s)
     rows = answer.comparison.rows
     if output is not None:
         write_files(answer, wish, output)

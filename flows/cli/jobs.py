@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -23,9 +22,10 @@ from flows.jobs.status import (
     show_job,
 )
 from flows.jobs.watch import follow_job, map_tiles
-from flows.settings import load_settings
+from flows.settings import load_place, load_settings
 from pipeline.errors import JobError, NotFoundError, UsageError
 from pipeline.stores.catalogue import Catalogue
+from pipeline.stores.places import Place, at_hand
 
 Name = Annotated[
     str, typer.Argument(metavar="JOB", help="Id of a job, or of a scan.", show_default=False)
@@ -37,7 +37,8 @@ def jobs(workspace: options.Workspace = None, json_: options.AsJson = False) -> 
 
     Example:  castcensus jobs
     """
-    statuses = list_jobs(load_settings(workspace).workspace)
+    with at_hand(load_place(workspace), "jobs") as folder:
+        statuses = list_jobs(folder)
     if json_:
         print(json.dumps([s.model_dump(mode="json") for s in statuses], indent=2))
         return
@@ -83,24 +84,26 @@ def show(
 
     Example:  castcensus show A319-07-F --follow
     """
-    folder = load_settings(workspace).workspace
     if follow and tiles:
         raise UsageError("--follow and --tiles exclude each other.", "Give one of them.")
-    if tiles:
-        show_tiles(map_tiles(folder, job, stage), json_)
-        return
     if follow:
+        folder = load_settings(workspace).workspace
         if show_changes(follow_job(folder, job), json_).state != "done":
             raise typer.Exit(JobError.exit_code)
         return
-    found = None if is_job(folder, job) else read_scan(folder, job)
-    try:
-        status = show_job(folder, job)
-    except NotFoundError:
-        # Counted, and its job's folder taken away since.
-        if found is None:
-            raise
-        status = None
+    place = load_place(workspace)
+    with at_hand(place, "jobs") as folder:
+        if tiles:
+            show_tiles(map_tiles(folder, job, stage), json_)
+            return
+        found = None if is_job(folder, job) else read_scan(place, job)
+        try:
+            status = show_job(folder, job)
+        except NotFoundError:
+            # Counted, and its job's folder taken away since.
+            if found is None:
+                raise
+            status = None
     if json_:
         told = {} if status is None else status.model_dump(mode="json")
         print(json.dumps(told | ({"census": scan_json(found)} if found else {}), indent=2))
@@ -108,13 +111,13 @@ def show(
     if found:
         show_scan(found)
     if status:
-        _show_status(folder, status)
+        _show_status(place, status)
 
 
-def _show_status(folder: Path, status: JobStatus) -> None:
+def _show_status(place: Place, status: JobStatus) -> None:
     rows = describe_job(status)
     if status.result:
-        rows["notes"] = "\n".join(_notes(folder, status))
+        rows["notes"] = "\n".join(_notes(place, status))
     print_table([], [[key, value] for key, value in rows.items() if value])
 
 
@@ -149,7 +152,7 @@ def resume(
     show_result(result, json_, folder.workspace)
 
 
-def _notes(workspace: Path, status: JobStatus) -> list[str]:
+def _notes(workspace: Place, status: JobStatus) -> list[str]:
     """Return what flattening and thresholds met, while the scan is still that of the job."""
     for row in Catalogue(workspace / "catalogue").read("scans", status.scan).to_pylist():
         if row["job"] == status.job:

@@ -50,6 +50,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
         "Say which particles lie at a fracture origin, and how they rank.",
     ),
     "check": ("flows.cli.check", "check", "Read every checksum of a scan; name each damage."),
+    "copy": ("flows.cli.copy", "copy", "Copy a workspace to a folder or object storage, or back."),
     "fingerprint": ("flows.cli.catalogue", "fingerprint", "Print one hash over a scan's result."),
     "mesh": ("flows.cli.mesh", "mesh", "Write surfaces of particles for other programs."),
     "stress": ("flows.cli.stress", "stress", "Say what stress particles concentrate."),

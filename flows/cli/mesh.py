@@ -12,7 +12,7 @@ import typer
 from flows.cli import options
 from flows.cli.console import say
 from flows.cli.tables import print_table
-from flows.settings import load_settings
+from flows.settings import load_place
 from pipeline.errors import UsageError
 from pipeline.model.sizes import parse_bytes
 from pipeline.report.embeddings import embed_particle
@@ -25,6 +25,7 @@ from pipeline.report.meshes import (
 )
 from pipeline.stages.warm import warm_meshes
 from pipeline.stores.crops import CropReader, open_crops
+from pipeline.stores.places import report_folder
 
 SHOWN = {
     "particle": "particle_id",
@@ -124,10 +125,10 @@ def mesh(
     """
     if particle and top is not None:
         raise UsageError("--particle and --top exclude each other.", "Give one of them.")
-    settings = load_settings(workspace)
-    crops = open_crops(settings.workspace, scan)
+    place = load_place(workspace)
+    crops = open_crops(place, scan)
     name = _only_phase(crops) if phase is None else phase
-    folder = output or settings.workspace / "reports" / "meshes" / scan
+    folder = output or report_folder(place, "meshes", scan)
     limit = LIMIT_BYTES if memory_limit is None else parse_bytes(memory_limit)
     formats = [f.value for f in format_ or [Format.stl]]
     warm_meshes()

@@ -10,7 +10,7 @@ import typer
 
 from flows.cli import options
 from flows.cli.console import say
-from flows.settings import load_settings
+from flows.settings import load_place
 from pipeline.errors import UsageError
 from pipeline.report.scan.closeups import N_BODIES
 from pipeline.report.scan.dossier import FORMATS, write_report
@@ -55,7 +55,7 @@ def report(
                 f"--format {name!r} does not exist.", f"There are {', '.join(FORMATS)}."
             )
     paths = write_report(
-        load_settings(workspace).workspace, scan, output, formats, n_bodies=bodies, version=as_of
+        load_place(workspace), scan, output, formats, n_bodies=bodies, version=as_of
     )
     if json_:
         print(json.dumps({"scan": scan, "files": [str(path) for path in paths]}, indent=2))

@@ -22,7 +22,7 @@ from flows.jobs.mechanical import (
     find_origin,
     import_results,
 )
-from flows.settings import load_settings
+from flows.settings import load_place, load_settings
 from pipeline.errors import UsageError
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.query import export_table
@@ -55,7 +55,7 @@ def specimens(
 
     Example:  castcensus specimens import tensile.csv
     """
-    catalogue = Catalogue(load_settings(workspace).workspace / "catalogue")
+    catalogue = Catalogue(load_place(workspace) / "catalogue")
     if action == "import":
         if file is None:
             raise UsageError("specimens import wants a file.", "Name a CSV file.")
@@ -123,12 +123,10 @@ def correlate(
 
     Example:  castcensus correlate --with elongation_percent --where "temper = 'T6'"
     """
-    settings = load_settings(workspace)
+    settings, place = load_settings(workspace, reading=True), load_place(workspace)
     words = tuple(word.strip() for word in despite.split(",") if word.strip())
     wish = CorrelationWish(with_, where, phase, words, with_border)
-    answer = correlate_scans(
-        Catalogue(settings.workspace / "catalogue"), wish, as_of, settings.query.timeout_s
-    )
+    answer = correlate_scans(Catalogue(place / "catalogue"), wish, as_of, settings.query.timeout_s)
     if output is not None:
         _write_correlations(answer, output)
     if json_:
@@ -164,7 +162,7 @@ def fracture(
 
     Example:  castcensus fracture A319-07 --radius-um 50
     """
-    catalogue = Catalogue(load_settings(workspace).workspace / "catalogue")
+    catalogue = Catalogue(load_place(workspace) / "catalogue")
     answer = find_origin(catalogue, specimen, radius_um, as_of)
     if json_:
         facts = {

@@ -86,7 +86,7 @@ def plan_source(
         code_version(),
         in_place=ingest == "auto" and why_copied(header, recipe) is None,
         expectation=expect_phases(recipe, metadata, float(min(height_um, width_um)) / 1000),
-    ).model_copy(update={"durable": load_settings().durable})
+    ).model_copy(update={"durable": load_settings(reading=True).durable})
 
 
 def read_voxel_um(value: object) -> tuple[float, float, float]:

@@ -7,6 +7,7 @@ from flows.settings.lookup import (
     WorkspaceLimits,
     find_cluster,
     find_recipe,
+    load_place,
     load_settings,
 )
 from flows.settings.machine import (
@@ -30,6 +31,7 @@ __all__ = [
     "find_cluster",
     "find_recipe",
     "fit_cluster",
+    "load_place",
     "load_settings",
     "prepare_environment",
     "read_machine",

@@ -18,6 +18,7 @@ from flows.settings.machine import ClusterConfig
 from flows.settings.values import read_bytes, read_mapping, validated
 from pipeline.errors import NotFoundError
 from pipeline.model.recipe import Recipe, read_recipe
+from pipeline.stores.places import Place, is_remote, need_disk, open_workspace
 
 
 class QueryLimits(BaseModel):
@@ -60,7 +61,10 @@ class Settings(BaseModel):
 
 
 def load_settings(
-    workspace: Path | None = None, environment: Mapping[str, str] = os.environ
+    workspace: Path | None = None,
+    environment: Mapping[str, str] = os.environ,
+    *,
+    reading: bool = False,
 ) -> Settings:
     """Read the settings in force.
 
@@ -71,16 +75,18 @@ def load_settings(
     environment : mapping of str to str, optional
         ``CASTCENSUS_SERVICE`` names a service file; ``CASTCENSUS_WORKSPACE``,
         ``CASTCENSUS_RECIPE``, ``CASTCENSUS_CLUSTER`` and ``CASTCENSUS_DURABLE`` override its keys.
+    reading : bool
+        Whether the workspace is only read, so that it may lie in object storage.
 
     Returns
     -------
     Settings
-        The settings; the workspace as an absolute path.
+        The settings; the workspace as an absolute path, or as an address.
 
     Raises
     ------
     UsageError
-        If the service file does not validate.
+        If the service file does not validate, or the workspace to write lies in object storage.
     """
     named = environment.get("CASTCENSUS_SERVICE")
     origin = named or "configs/service.yaml"
@@ -93,7 +99,16 @@ def load_settings(
     if workspace is not None:
         values["workspace"] = workspace
     settings = validated(Settings, values, origin)
+    if is_remote(settings.workspace):
+        if not reading:
+            need_disk(settings.workspace)
+        return settings
     return settings.model_copy(update={"workspace": settings.workspace.expanduser().absolute()})
+
+
+def load_place(workspace: Path | None = None) -> Place:
+    """Return the workspace to read from, a folder or one in object storage."""
+    return open_workspace(load_settings(workspace, reading=True).workspace)
 
 
 def find_recipe(name: str, overrides: Iterable[str] = ()) -> Recipe:

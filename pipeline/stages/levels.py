@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import zarr
 from numpy.typing import NDArray
 
 from pipeline.model.grid import Box
+from pipeline.stores.places import Place
 from pipeline.stores.volume import open_volume, write_tile
 
 
-def open_levels(path: Path) -> list[zarr.Array[Any]]:
+def open_levels(path: Place) -> list[zarr.Array[Any]]:
     """Open the levels of an image or label group, finest first."""
     numbers = sorted(int(p.name) for p in path.iterdir() if p.name.isdigit())
     return [open_volume(path / str(i)) for i in numbers]

@@ -21,7 +21,6 @@ import logging
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from urllib.parse import quote
 
 import pyarrow as pa
@@ -31,6 +30,7 @@ from filelock import FileLock, Timeout
 from pipeline.errors import DamageError, NotFoundError, StoreError, UsageError
 from pipeline.model.records import FATES, PARTICLES, PHASES, SCANS, STRESS, TABLES
 from pipeline.stores.delta import DeltaRows, flat, quoted, where
+from pipeline.stores.places import Place, need_disk
 from pipeline.stores.rows import (
     RowFile,
     check_rows,
@@ -82,12 +82,12 @@ class Catalogue:
 
     Parameters
     ----------
-    root : Path
+    root : Path or ObjectFolder
         Folder of the tables; made by the first commit.
     """
 
-    def __init__(self, root: Path) -> None:
-        self.root = Path(root)
+    def __init__(self, root: Place) -> None:
+        self.root = root
         self._tables = {t.name: DeltaRows(self.root / t.name, t) for t in TABLES}
 
     def version(self) -> int:
@@ -387,7 +387,7 @@ class Catalogue:
     @contextmanager
     def _writing(self, scan_id: str) -> Iterator[None]:
         """Keep other commits of the same scan out, whose unfinished rows a sweep would take."""
-        path = self.root / ".locks" / f"{quote(scan_id, safe='')}.lock"
+        path = need_disk(self.root) / ".locks" / f"{quote(scan_id, safe='')}.lock"
         lock = FileLock(path, timeout=LOCK_TIMEOUT_S)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,6 +23,7 @@ from pipeline.model.records import PARTICLES
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.delta import flat
 from pipeline.stores.ome import need_labels
+from pipeline.stores.places import Place
 from pipeline.stores.volume import open_volume, read_box
 
 LIMIT_BYTES = 512 * 2**20
@@ -97,7 +97,7 @@ class CropReader:
 
     Parameters
     ----------
-    workspace : Path
+    workspace : Path or ObjectFolder
         The workspace.
     scan_id : str
         The scan.
@@ -115,7 +115,7 @@ class CropReader:
         Load axis of the recipe, of length 1.
     """
 
-    workspace: Path
+    workspace: Place
     scan_id: str
     version: int
     shape: Triple
@@ -125,7 +125,7 @@ class CropReader:
     load_axis: Lengths
 
     @property
-    def store(self) -> Path:
+    def store(self) -> Place:
         """The scan's OME-Zarr store."""
         return self.workspace / "scans" / f"{self.scan_id}.zarr"
 
@@ -288,12 +288,12 @@ class CropReader:
             )
 
 
-def open_crops(workspace: Path, scan_id: str) -> CropReader:
+def open_crops(workspace: Place, scan_id: str) -> CropReader:
     """Open a finished scan for reading particles.
 
     Parameters
     ----------
-    workspace : Path
+    workspace : Path or ObjectFolder
         The workspace.
     scan_id : str
         The scan.

@@ -11,6 +11,7 @@ import json
 import random
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import unquote
@@ -23,6 +24,8 @@ from deltalake.exceptions import CommitFailedError, DeltaError, TableNotFoundErr
 from pipeline.errors import DamageError, StoreError
 from pipeline.model.records import Table
 from pipeline.stores.durability import sync_path
+from pipeline.stores.objects import has_delta, open_delta
+from pipeline.stores.places import ObjectFolder, Place, need_disk
 from pipeline.stores.rows import RowFile, check_partition, check_rows
 
 T = TypeVar("T")
@@ -46,22 +49,24 @@ class DeltaRows:
 
     Parameters
     ----------
-    path : Path
+    path : Path or ObjectFolder
         Folder of the table; made by `prepare`.
     table : Table
         Its columns.
     """
 
-    def __init__(self, path: Path, table: Table) -> None:
+    def __init__(self, path: Place, table: Table) -> None:
         self.path = path
         self.table = table
 
     def version(self) -> int:
         """Return the latest version, -1 while there is no table."""
+        if isinstance(self.path, ObjectFolder):
+            return _remote_version(self.path)
         if not (self.path / "_delta_log").is_dir():
             return -1
         try:
-            return int(DeltaTable(self.path).version())
+            return int(open_delta(self.path).version())
         except TableNotFoundError:
             return -1
         except DeltaError as error:
@@ -76,7 +81,9 @@ class DeltaRows:
             The version cannot be read.
         """
         try:
-            return self._files_of(DeltaTable(self.path, version=version))
+            if isinstance(self.path, ObjectFolder):
+                return _remote_files(self.path, version)
+            return _files_of(self.path, open_delta(self.path, version))
         except (DeltaError, OSError) as error:
             raise DamageError(
                 f"Version {version} of table {self.path} cannot be read: {flat(error)}."
@@ -143,7 +150,7 @@ class DeltaRows:
                 raise
 
         def step() -> None:
-            opened = DeltaTable(self.path)
+            opened = DeltaTable(need_disk(self.path))
             write_deltalake(
                 opened,
                 pa.RecordBatchReader.from_batches(self.table.schema, checked()),
@@ -176,7 +183,7 @@ class DeltaRows:
         """
 
         def step() -> int:
-            opened = DeltaTable(self.path)
+            opened = DeltaTable(need_disk(self.path))
             write_deltalake(
                 opened,
                 row,
@@ -202,7 +209,7 @@ class DeltaRows:
         """
 
         def step() -> int:
-            opened = DeltaTable(self.path)
+            opened = DeltaTable(need_disk(self.path))
             before = opened.version()
             opened.delete(predicate, commit_properties=_noted(notes()) if notes else None)
             if opened.version() > before:
@@ -212,12 +219,13 @@ class DeltaRows:
         return retry(step, f"deleting rows of {self.path}")
 
     def _prepare(self) -> None:
-        if not DeltaTable.is_deltatable(str(self.path)):
-            self.path.mkdir(parents=True, exist_ok=True)
+        path = need_disk(self.path)
+        if not has_delta(path):
+            path.mkdir(parents=True, exist_ok=True)
             # Several processes may find no table; one of them makes version 0, and the conflict
             # sends the others around to open it.
             made = DeltaTable.create(
-                self.path,
+                path,
                 self.table.schema,
                 partition_by=_PARTITION,
                 configuration=_KEPT,
@@ -225,7 +233,7 @@ class DeltaRows:
                 commit_properties=CommitProperties(max_commit_retries=0),
             )
             self._sync(made)
-        opened = DeltaTable(self.path)
+        opened = DeltaTable(path)
         have = pa.schema(opened.schema())
         for field in self.table.schema:
             if field.name in have.names and not have.field(field.name).type.equals(field.type):
@@ -239,19 +247,12 @@ class DeltaRows:
             opened.alter.add_columns(list(DeltaSchema.from_arrow(pa.schema(new)).fields))
             self._sync(opened)
 
-    def _files_of(self, opened: DeltaTable) -> tuple[RowFile, ...]:
-        actions = pa.table(opened.get_add_actions(flatten=True))
-        columns = (actions[f"partition.{name}"].to_pylist() for name in _PARTITION)
-        found = zip(actions["path"].to_pylist(), *columns, strict=True)
-        root = self.path.absolute()
-        files = (RowFile(str(root / unquote(path)), scan, job) for path, scan, job in found)
-        return tuple(sorted(files, key=lambda f: (f.scan_id, f.job, f.path)))
-
     def _sync(self, opened: DeltaTable, partition: tuple[str, str] | None = None) -> None:
         """Force the last change, and the data files of a partition, to disk."""
-        log = self.path / "_delta_log"
-        paths = {log / f"{opened.version():020d}.json", log, self.path, self.path.parent}
-        for file in self._files_of(opened) if partition else ():
+        root = need_disk(self.path)
+        log = root / "_delta_log"
+        paths = {log / f"{opened.version():020d}.json", log, root, root.parent}
+        for file in _files_of(self.path, opened) if partition else ():
             if (file.scan_id, file.job) == partition:
                 data = Path(file.path)
                 paths |= {data, data.parent, data.parent.parent}
@@ -308,6 +309,27 @@ def where(scan_id: str, more: str = "") -> str:
 def flat(error: Exception) -> str:
     """Return the text of a library's error as one line without a full stop."""
     return " ".join(str(error).split()).rstrip(".")
+
+
+def _files_of(path: Place, opened: DeltaTable) -> tuple[RowFile, ...]:
+    actions = pa.table(opened.get_add_actions(flatten=True))
+    columns = (actions[f"partition.{name}"].to_pylist() for name in _PARTITION)
+    found = zip(actions["path"].to_pylist(), *columns, strict=True)
+    root = path.absolute() if isinstance(path, Path) else path
+    files = (RowFile(str(root / unquote(name)), scan, job) for name, scan, job in found)
+    return tuple(sorted(files, key=lambda f: (f.scan_id, f.job, f.path)))
+
+
+@lru_cache(maxsize=256)
+def _remote_files(path: ObjectFolder, version: int) -> tuple[RowFile, ...]:
+    """Return the files of a version, which never change: its log is read once a process."""
+    return _files_of(path, open_delta(path, version))
+
+
+def _remote_version(path: ObjectFolder) -> int:
+    """Return the version that the newest entry of a log names."""
+    names = (entry.name for entry in (path / "_delta_log").glob("*.json"))
+    return max((int(name[:20]) for name in names if name[:20].isdigit()), default=-1)
 
 
 def _noted(notes: Mapping[str, int]) -> CommitProperties:

@@ -7,7 +7,6 @@ It does not depend on tiles, shards or the order of work, and leaves out how the
 from __future__ import annotations
 
 import hashlib
-from pathlib import Path
 from typing import Any
 
 import zarr
@@ -15,15 +14,16 @@ import zarr
 from pipeline.model.grid import Box
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.ome import need_labels
+from pipeline.stores.places import Place
 from pipeline.stores.volume import open_volume, read_box
 
 
-def fingerprint_scan(workspace: Path, scan_id: str) -> str:
+def fingerprint_scan(workspace: Place, scan_id: str) -> str:
     """Return the fingerprint of a processed scan.
 
     Parameters
     ----------
-    workspace : Path
+    workspace : Path or ObjectFolder
         The workspace.
     scan_id : str
         The scan.

@@ -19,7 +19,8 @@ from pipeline.errors import CastcensusError, DamageError, NotFoundError
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.job import JobFolder
 from pipeline.stores.ome import job_of
-from pipeline.stores.volume import open_volume, read_box, walk_shards
+from pipeline.stores.places import Place, at_hand, size_of
+from pipeline.stores.volume import open_volume, read_box, walk_places
 
 Tell = Callable[[str], None]
 
@@ -72,17 +73,17 @@ class _Findings:
         self.n_shards = self.n_bytes = self.n_rows = 0
         self.damages: list[Damage] = []
 
-    def add(self, place: Path | str, what: str) -> None:
+    def add(self, place: Place | str, what: str) -> None:
         self.damages.append(Damage(str(place), what))
         self.tell(f"{place}: {what}")
 
 
-def inspect_scan(workspace: Path, scan_id: str, tell: Tell = lambda _: None) -> Inspection:
+def inspect_scan(workspace: Place, scan_id: str, tell: Tell = lambda _: None) -> Inspection:
     """Read everything that is stored of a scan and compare it with itself.
 
     Parameters
     ----------
-    workspace : Path
+    workspace : Path or ObjectFolder
         The workspace.
     scan_id : str
         The scan.
@@ -104,7 +105,8 @@ def inspect_scan(workspace: Path, scan_id: str, tell: Tell = lambda _: None) -> 
     findings = _Findings(tell)
     findings.n_rows = 1
     store = workspace / "scans" / f"{scan_id}.zarr"
-    _check_ledger(workspace / "jobs" / job, findings)
+    with at_hand(workspace, f"jobs/{job}") as folder:
+        _check_ledger(folder / "jobs" / job, workspace / "jobs" / job, findings)
     if not store.is_dir():
         findings.add(store, "is gone")
     elif job_of(store) not in (None, job):
@@ -116,7 +118,7 @@ def inspect_scan(workspace: Path, scan_id: str, tell: Tell = lambda _: None) -> 
     )
 
 
-def _check_ledger(path: Path, findings: _Findings) -> None:
+def _check_ledger(path: Path, place: Place, findings: _Findings) -> None:
     """Every stage of the job that counted the scan must be on record as finished."""
     folder = JobFolder(path)
     try:
@@ -124,15 +126,16 @@ def _check_ledger(path: Path, findings: _Findings) -> None:
     except NotFoundError:
         return  # a workspace may be moved without its old jobs
     except DamageError as error:
-        findings.add(path / "plan.json", error.what)
+        findings.add(place / "plan.json", error.what)
         return
     for stage in plan.stages:
         ledger = folder.ledger(stage.name, stage.key)
         if not ledger.finished()[1]:
-            findings.add(ledger.path, f"does not say that stage {stage.name} was finished")
+            where = place / "ledger" / ledger.path.name
+            findings.add(where, f"does not say that stage {stage.name} was finished")
 
 
-def _check_store(store: Path, catalogue: Catalogue, scan_id: str, findings: _Findings) -> None:
+def _check_store(store: Place, catalogue: Catalogue, scan_id: str, findings: _Findings) -> None:
     for level in _levels(store):
         for _ in _shards(level, findings):
             pass
@@ -156,7 +159,7 @@ def _check_store(store: Path, catalogue: Catalogue, scan_id: str, findings: _Fin
             _check_particles(store, phase, ids[own], sizes[own], findings)
 
 
-def _check_phases(store: Path, phases: list[dict[str, Any]], findings: _Findings) -> None:
+def _check_phases(store: Place, phases: list[dict[str, Any]], findings: _Findings) -> None:
     group = store / "labels" / "phases"
     counts = np.zeros(256, np.int64)
     if not _count(
@@ -171,7 +174,7 @@ def _check_phases(store: Path, phases: list[dict[str, Any]], findings: _Findings
 
 
 def _check_particles(
-    store: Path,
+    store: Place,
     phase: dict[str, Any],
     ids: NDArray[np.int64],
     sizes: NDArray[np.int64],
@@ -203,7 +206,7 @@ def _check_particles(
 
 
 def _count(
-    group: Path,
+    group: Place,
     findings: _Findings,
     count: Callable[[NDArray[Any]], NDArray[np.int64]],
     total: NDArray[np.int64],
@@ -221,7 +224,7 @@ def _count(
     return len(findings.damages) == before
 
 
-def _levels(group: Path) -> list[zarr.Array[Any]]:
+def _levels(group: Place) -> list[zarr.Array[Any]]:
     names = sorted(p.name for p in group.glob("[0-9]*")) if group.is_dir() else []
     return [open_volume(group / name) for name in names]
 
@@ -229,13 +232,14 @@ def _levels(group: Path) -> list[zarr.Array[Any]]:
 def _shards(array: zarr.Array[Any], findings: _Findings) -> Iterator[NDArray[Any]]:
     """Yield the voxels of every shard that is whole; absent ones of labels read as 0."""
     is_particles = np.dtype(array.dtype).itemsize >= 4 and np.dtype(array.dtype).kind == "u"
-    for path, shard in walk_shards(array):
-        if not path.is_file():
+    for path, shard in walk_places(array):
+        n_bytes = size_of(path)
+        if n_bytes is None:
             if not is_particles:
                 findings.add(path, "is gone")
             continue
         findings.n_shards += 1
-        findings.n_bytes += path.stat().st_size
+        findings.n_bytes += n_bytes
         try:
             yield read_box(array, shard)
         except DamageError as error:

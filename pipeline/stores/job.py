@@ -31,6 +31,7 @@ from pipeline.errors import DamageError, NotFoundError, StoreError
 from pipeline.model.plan import Plan
 from pipeline.stores.durability import is_at_once, sync_files, sync_path
 from pipeline.stores.ledger import Ledger
+from pipeline.stores.places import Place
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +202,7 @@ def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
     write_partly(path, lambda partial: np.savez(partial, **dict(arrays)))  # type: ignore[arg-type]
 
 
-def read_arrays(path: Path, names: Sequence[str] | None = None) -> dict[str, NDArray[Any]]:
+def read_arrays(path: Place, names: Sequence[str] | None = None) -> dict[str, NDArray[Any]]:
     """Read named arrays, all of them unless told which.
 
     Raises
@@ -210,7 +211,7 @@ def read_arrays(path: Path, names: Sequence[str] | None = None) -> dict[str, NDA
         If the file is missing or cannot be decoded.
     """
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
             return {name: stored[name] for name in names or stored.files}
     except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
         raise DamageError(

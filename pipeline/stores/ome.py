@@ -15,6 +15,8 @@ from pipeline.errors import NotFoundError, StoreError
 from pipeline.model.grid import Triple
 from pipeline.stores.durability import sync_files
 from pipeline.stores.layout import plan_levels
+from pipeline.stores.objects import open_group
+from pipeline.stores.places import Place
 from pipeline.stores.volume import create_volume
 
 VERSION = "0.5"
@@ -109,16 +111,16 @@ def _mark(path: Path, facts: dict[str, Any]) -> None:
     sync_files([path / "zarr.json"], path)
 
 
-def job_of(path: Path) -> str | None:
+def job_of(path: Place) -> str | None:
     """Return the job that made the labels of a scan's store; None where it does not tell."""
     try:
-        own: Any = zarr.open_group(path, mode="r").attrs.get("castcensus")
+        own: Any = open_group(path).attrs.get("castcensus")
     except (OSError, ValueError, KeyError):
         return None
     return str(own["job"]) if isinstance(own, dict) and "job" in own else None
 
 
-def need_labels(path: Path, scan_id: str, job: str) -> None:
+def need_labels(path: Place, scan_id: str, job: str) -> None:
     """Refuse a scan's store whose labels another job made than the rows of the catalogue.
 
     Labels follow the rows: a job that was stopped in between left those of the scan before.

@@ -17,6 +17,8 @@ from pyarrow.fs import LocalFileSystem
 
 from pipeline.errors import StoreError
 from pipeline.model.records import Table
+from pipeline.stores.objects import open_bucket
+from pipeline.stores.places import SCHEME
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +28,7 @@ class RowFile:
     Parameters
     ----------
     path : str
-        Absolute path.
+        Absolute path, or the address of an object.
     scan_id, job : str
         Values of the two partition columns, which the file itself does not store.
     """
@@ -61,16 +63,19 @@ def open_rows(files: Iterable[RowFile], schema: pa.Schema) -> pads.Dataset:
     pyarrow.dataset.Dataset
         Rows in the order of the files.
     """
-    parquet, local = pads.ParquetFileFormat(), LocalFileSystem()
+    files, parquet = list(files), pads.ParquetFileFormat()
+    system, n_cut = LocalFileSystem(), 0
+    if files and files[0].path.startswith(SCHEME):
+        system, n_cut = open_bucket(files[0].path)
     scan_id, job = pads.field("scan_id"), pads.field("job")
     fragments = [
         parquet.make_fragment(
-            f.path, local, partition_expression=(scan_id == f.scan_id) & (job == f.job)
+            f.path[n_cut:], system, partition_expression=(scan_id == f.scan_id) & (job == f.job)
         )
         for f in files
     ]
     nullable = pa.schema([f.with_nullable(True) for f in schema])
-    return pads.FileSystemDataset(fragments, nullable, parquet, local)
+    return pads.FileSystemDataset(fragments, nullable, parquet, system)
 
 
 def check_rows(table: Table, rows: pa.Table | pa.RecordBatch) -> pa.Table | pa.RecordBatch:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -15,6 +14,8 @@ from deltalake.exceptions import DeltaError
 from pipeline.errors import DamageError
 from pipeline.model.records import SPECIMENS
 from pipeline.stores.delta import flat, retry
+from pipeline.stores.objects import has_delta, open_delta
+from pipeline.stores.places import Place, need_disk
 from pipeline.stores.rows import check_rows
 
 
@@ -23,19 +24,19 @@ class SpecimenTable:
 
     Parameters
     ----------
-    root : Path
+    root : Path or ObjectFolder
         Folder of the catalogue; the table is made by the first `put`.
     """
 
-    def __init__(self, root: Path) -> None:
-        self.path = Path(root) / SPECIMENS.name
+    def __init__(self, root: Place) -> None:
+        self.path = root / SPECIMENS.name
 
     def version(self) -> int:
         """Return the latest version of the table, -1 while there is none."""
-        if not DeltaTable.is_deltatable(str(self.path)):
+        if not has_delta(self.path):
             return -1
         try:
-            return int(DeltaTable(self.path).version())
+            return int(open_delta(self.path).version())
         except DeltaError as error:
             raise DamageError(f"Table {self.path} cannot be opened: {flat(error)}.") from None
 
@@ -50,7 +51,7 @@ class SpecimenTable:
         if self.version() < 0:
             return SPECIMENS.schema.empty_table()
         try:
-            return self._rows(DeltaTable(self.path))
+            return self._rows(open_delta(self.path))
         except (DeltaError, OSError, pa.ArrowException) as error:
             raise DamageError(f"Table {self.path} cannot be read: {flat(error)}.") from None
 
@@ -78,11 +79,13 @@ class SpecimenTable:
         given = check_rows(SPECIMENS, pa.table(columns, schema=SPECIMENS.schema))
         named = set(given["specimen"].to_pylist())
 
+        path = need_disk(self.path)
+
         def step() -> int:
-            if not DeltaTable.is_deltatable(str(self.path)):
-                self.path.mkdir(parents=True, exist_ok=True)
-                DeltaTable.create(self.path, SPECIMENS.schema, mode="ignore")
-            opened = DeltaTable(self.path)
+            if not has_delta(path):
+                path.mkdir(parents=True, exist_ok=True)
+                DeltaTable.create(path, SPECIMENS.schema, mode="ignore")
+            opened = DeltaTable(path)
             before = self._rows(opened).to_pylist()
             kept = pa.Table.from_pylist(
                 [row for row in before if row["specimen"] not in named], schema=SPECIMENS.schema
@@ -99,19 +102,23 @@ class SpecimenTable:
 
         return retry(step, f"writing {self.path}")
 
-    def _files(self, opened: DeltaTable) -> list[Path]:
+    def _files(self, opened: DeltaTable) -> list[Place]:
         actions = pa.table(opened.get_add_actions(flatten=True))
         return [self.path / name for name in actions["path"].to_pylist()]
 
     def _rows(self, opened: DeltaTable) -> pa.Table:
-        parts = [pq.read_table(file, schema=_nullable()) for file in self._files(opened)]
+        parts = []
+        for path in self._files(opened):
+            with path.open("rb") as file:
+                parts.append(pq.read_table(file, schema=_nullable()))
         rows = pa.concat_tables(parts) if parts else _nullable().empty_table()
         return rows.sort_by("specimen").cast(SPECIMENS.schema)
 
     def _sync(self, opened: DeltaTable) -> None:
         """Force the commit to disk: Delta never does."""
-        log = self.path / "_delta_log"
-        for path in (*self._files(opened), log / f"{opened.version():020d}.json", log, self.path):
+        root = need_disk(self.path)
+        log, files = root / "_delta_log", [need_disk(file) for file in self._files(opened)]
+        for path in (*files, log / f"{opened.version():020d}.json", log, root):
             number = os.open(path, os.O_RDONLY)
             try:
                 os.fsync(number)

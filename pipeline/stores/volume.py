@@ -21,6 +21,8 @@ from pipeline.errors import DamageError, StoreError
 from pipeline.model.grid import Box, TileGrid, Triple
 from pipeline.stores.durability import set_durable, sync_files
 from pipeline.stores.layout import lay_out
+from pipeline.stores.objects import open_array, place_of
+from pipeline.stores.places import ObjectFolder, Place, answered, need_disk
 
 
 def prepare_process(durable: bool = True) -> None:
@@ -111,8 +113,8 @@ def create_volume(
         raise StoreError(f"{path} cannot be created: {error}.", "Check the workspace.") from None
 
 
-def open_volume(path: Path) -> zarr.Array[Any]:
-    """Open a volume for reading boxes and writing tiles.
+def open_volume(path: Place) -> zarr.Array[Any]:
+    """Open a volume for reading boxes and, on a disk, writing tiles.
 
     Raises
     ------
@@ -120,6 +122,8 @@ def open_volume(path: Path) -> zarr.Array[Any]:
         If there is none.
     """
     try:
+        if isinstance(path, ObjectFolder):
+            return open_array(path)
         return zarr.open_array(path, mode="r+")
     except (OSError, ValueError, KeyError) as error:
         raise StoreError(f"{path} cannot be opened as a volume: {error}.") from None
@@ -152,7 +156,8 @@ def read_box(array: zarr.Array[Any], box: Box) -> NDArray[Any]:
         If a chunk does not match its checksum or cannot be decoded; the shard is named.
     """
     try:
-        return np.asarray(array[box.slices])
+        with answered(array.store_path):
+            return np.asarray(array[box.slices])
     except (ValueError, RuntimeError, OSError) as error:
         shard = _damaged_shard(array, box) or "one of its shards"
         raise DamageError(
@@ -162,8 +167,8 @@ def read_box(array: zarr.Array[Any], box: Box) -> NDArray[Any]:
 
 
 def array_folder(array: zarr.Array[Any]) -> Path:
-    """Return the folder of a volume."""
-    return Path(str(array.store_path).removeprefix("file://"))
+    """Return the folder of a volume on a disk."""
+    return need_disk(place_of(array))
 
 
 def shard_path(array: zarr.Array[Any], place: Triple) -> Path:
@@ -172,7 +177,12 @@ def shard_path(array: zarr.Array[Any], place: Triple) -> Path:
 
 
 def walk_shards(array: zarr.Array[Any], box: Box | None = None) -> Iterator[tuple[Path, Box]]:
-    """Yield where each shard lies on disk, and its voxels; those under a box, or all.
+    """Yield where each shard lies on disk, and its voxels; see `walk_places`."""
+    return ((need_disk(place), shard) for place, shard in walk_places(array, box))
+
+
+def walk_places(array: zarr.Array[Any], box: Box | None = None) -> Iterator[tuple[Place, Box]]:
+    """Yield where each shard lies, and its voxels; those under a box, or all.
 
     Parameters
     ----------
@@ -183,24 +193,25 @@ def walk_shards(array: zarr.Array[Any], box: Box | None = None) -> Iterator[tupl
 
     Yields
     ------
-    path : Path
-        File of the shard, whether or not it is there.
+    place : Path or ObjectFolder
+        The shard, whether or not it is there.
     shard : Box
         Its voxels, cut off at the volume's border.
     """
-    shape, edges = array.shape, array.shards or array.chunks
+    folder, shape, edges = place_of(array), array.shape, array.shards or array.chunks
     grid = TileGrid((shape[0], shape[1], shape[2]), (edges[0], edges[1], edges[2]))
     box = box or Box((0, 0, 0), grid.shape)
     z, y, x = (
         range(a // n, -(-b // n)) for a, b, n in zip(box.start, box.stop, edges, strict=True)
     )
     for place in itertools.product(z, y, x):
-        yield shard_path(array, place), grid.tile(grid.number(place)).core
+        shard = folder / array.metadata.encode_chunk_key(place)
+        yield shard, grid.tile(grid.number(place)).core
 
 
-def _damaged_shard(array: zarr.Array[Any], box: Box) -> Path | None:
+def _damaged_shard(array: zarr.Array[Any], box: Box) -> Place | None:
     """Return the first shard under `box` that cannot be read, by reading them one by one."""
-    for path, shard in walk_shards(array, box):
+    for path, shard in walk_places(array, box):
         try:
             array[shard.slices]
         except (ValueError, RuntimeError, OSError):

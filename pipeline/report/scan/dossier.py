@@ -19,6 +19,7 @@ from pipeline.report.scan.sections import show_sections
 from pipeline.report.scan.tables import TableOf, list_tables
 from pipeline.report.style import save_figure
 from pipeline.stores.job import make_folder, write_partly, write_whole
+from pipeline.stores.places import Place, report_folder
 from pipeline.stores.query import export_table
 
 FORMATS = ("html", "png", "svg", "csv", "parquet", "json")
@@ -55,7 +56,7 @@ def list_sections(evidence: Evidence, n_bodies: int = N_BODIES) -> list[Section]
 
 
 def write_report(
-    workspace: Path,
+    workspace: Place,
     scan_id: str,
     folder: Path | None = None,
     formats: Sequence[str] = FORMATS,
@@ -66,12 +67,12 @@ def write_report(
 
     Parameters
     ----------
-    workspace : Path
+    workspace : Path or ObjectFolder
         The workspace.
     scan_id : str
         A scan of its catalogue.
     folder : Path, optional
-        Where to; ``reports/<scan>`` of the workspace by default.
+        Where to; ``reports/<scan>`` of a workspace on a disk by default.
     formats : sequence of str
         Of `FORMATS`.
     n_bodies : int
@@ -92,7 +93,7 @@ def write_report(
         If a file cannot be written.
     """
     evidence = gather_evidence(workspace, scan_id, version)
-    place = workspace / "reports" / scan_id if folder is None else folder
+    place = folder or report_folder(workspace, scan_id)
     make_folder(place)
     sections = list_sections(evidence, n_bodies)
     plates = [plate for section in sections for plate in section.plates]

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,7 +18,8 @@ from numpy.typing import NDArray
 from pipeline.errors import CastcensusError, DamageError
 from pipeline.report.style import outline_colours, paint_png, phase_colours
 from pipeline.stores.catalogue import Catalogue
-from pipeline.stores.job import JobFolder, read_arrays
+from pipeline.stores.job import read_arrays
+from pipeline.stores.places import Place
 
 Row = dict[str, Any]
 
@@ -85,7 +85,7 @@ class Evidence:
 
     Parameters
     ----------
-    workspace : Path
+    workspace : Path or ObjectFolder
         The workspace.
     version : int
         Version of the catalogue.
@@ -97,7 +97,7 @@ class Evidence:
         Rows of `statistics`.
     """
 
-    workspace: Path
+    workspace: Place
     version: int
     scan: Row
     phases: list[Row]
@@ -188,18 +188,19 @@ class Evidence:
         DamageError
             If the job's folder is gone.
         """
-        stored = JobFolder(self.workspace / "jobs" / self.scan["job"]).product("histogram.npz")
+        folder = self.workspace / "jobs" / self.scan["job"]
+        stored = folder / "products" / "histogram.npz"
         if not stored.is_file():
             raise DamageError(f"{stored} is gone: the job's folder holds the histogram.")
         return read_arrays(stored)["histogram"]
 
 
-def gather_evidence(workspace: Path, scan_id: str, version: int | None = None) -> Evidence:
+def gather_evidence(workspace: Place, scan_id: str, version: int | None = None) -> Evidence:
     """Read what the catalogue says of a scan.
 
     Parameters
     ----------
-    workspace : Path
+    workspace : Path or ObjectFolder
         The workspace.
     scan_id : str
         The scan.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from pipeline.errors import NotFoundError
 from pipeline.model.grid import Box, Triple
 from pipeline.report.scan.evidence import Evidence
 from pipeline.stores.ome import need_labels
+from pipeline.stores.places import Place
 from pipeline.stores.volume import open_volume, read_box
 
 LARGEST_LOOK = 1 << 26
@@ -27,13 +27,13 @@ class ScanVolume:
 
     Parameters
     ----------
-    store : Path
+    store : Path or ObjectFolder
         The OME-Zarr store.
     voxel_um : tuple of float
         Edges of a voxel of level 0, (z, y, x).
     """
 
-    store: Path
+    store: Place
     voxel_um: tuple[float, float, float]
 
     @cached_property
