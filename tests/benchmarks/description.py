@@ -6,7 +6,9 @@ the whole label stage with its files, and how many times the stage without them 
 stage (bending of platelets) and the distances stage (thickness, neighbours) of tiles that stand
 alone, so that no halo is read; then the reduction's own part, and scikit-image's largest Feret
 diameter.  `ratio` is that of all three stages to the label stage without description,
-`curvature %` what `describe.curvature` adds to the three stages.
+`curvature %` what `describe.curvature` adds to the three stages.  `--scaling EDGE` runs whole scans
+of two numbers of particles instead, 1000 times as many in the second, and prints the processor time
+of each stage.
 """
 
 from __future__ import annotations
@@ -31,10 +33,11 @@ from pipeline.kernels.label import find_runs, label_runs
 from pipeline.kernels.outline import outline_runs
 from pipeline.kernels.tally import BEYOND, PHASE
 from pipeline.model.grid import Box
-from pipeline.run import run
+from pipeline.run import run, run_stage
 from pipeline.stages.anatomy import AnatomyStage
 from pipeline.stages.distances import DistancesStage
 from pipeline.stages.label import LabelStage
+from pipeline.stores.catalogue import Catalogue
 from tests.conftest import BINARY, count_bodies, plan_job
 
 VOXEL = (1.0, 1.0, 1.0)
@@ -158,11 +161,68 @@ def compare_feret(edge: int) -> None:
     )
 
 
+def scatter(edge: int, along: int) -> NDArray[np.uint8]:
+    """Return a volume of along^3 ellipsoids that fill 5 % of it and do not touch."""
+    rng = np.random.default_rng(along)
+    cell = edge / along
+    # Ball of 5 % of a cell, stretched; room is left for shifts.
+    axes = (0.05 * 3 / (4 * np.pi)) ** (1 / 3) * cell * np.array([1.25, 1.0, 0.8])
+    reach = int(np.ceil(axes.max())) + 1
+    grid = np.indices((2 * reach + 1,) * 3).reshape(3, -1).T - reach
+    stamps = []
+    for _ in range(64):
+        turn = np.linalg.qr(rng.standard_normal((3, 3)))[0]
+        moved = grid - rng.uniform(-0.5, 0.5, 3)
+        stamps.append(grid[np.square(moved @ turn / axes).sum(1) <= 1])
+    volume = np.zeros((edge,) * 3, np.uint8)
+    room = max(cell - 2 * axes.max() - 2, 0.0)
+    for place in np.ndindex(along, along, along):
+        middle = (np.array(place) + 0.5) * cell + rng.uniform(-0.5, 0.5, 3) * room
+        volume[tuple((stamps[rng.integers(64)] + np.rint(middle).astype(int)).T)] = 1
+    return volume
+
+
+def time_path(volume: NDArray[np.uint8]) -> tuple[int, dict[str, float]]:
+    """Return the particles of a scan and the processor time of each of its stages."""
+    with tempfile.TemporaryDirectory() as name:
+        source = Path(name) / "volume.npy"
+        np.save(source, volume)
+        tiles = f"tiling.tile_shape={[min(256, n) for n in volume.shape]}"
+        job = plan_job(Path(name), source, BINARY, tiles, "label.connectivity=26", voxel_um=VOXEL)
+        seconds = {}
+        for stage in job.read_plan().stages:
+            start = time.process_time()
+            run_stage(job.path, stage.name)
+            seconds[stage.name] = time.process_time() - start
+        table = Catalogue(Path(name) / "catalogue").read("particles")
+        return table.num_rows, seconds
+
+
+def compare_scaling(edge: int) -> None:
+    """Print what each stage takes for few and for many particles of one share of the volume."""
+    time_path(scatter(64, 4))
+    along = max(edge * 10 // 1024, 1)
+    few, many = (time_path(scatter(edge, n)) for n in (along, 10 * along))
+    print(f"processor seconds of whole scans of {edge}^3 voxels, 5 % of them in particles")
+    print(f"{'particles':12}{few[0]:10}{many[0]:10}{'ratio':>8}")
+    described = ("label", "seams", "reduce", "anatomy", "distances")
+    rows = {name: (few[1][name], many[1][name]) for name in few[1]}
+    rows["description"] = tuple(sum(part[1][n] for n in described) for part in (few, many))
+    rows["all"] = (sum(few[1].values()), sum(many[1].values()))
+    for name, (a, b) in rows.items():
+        print(f"{name:12}{a:10.2f}{b:10.2f}{b / max(a, 1e-3):8.2f}")
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--edge", type=int, default=256, help="voxels along a tile")
-    edge = parser.parse_args().edge
+    parser.add_argument("--scaling", type=int, help="voxels along a scan, 1024 for 10^3 and 10^6")
+    given = parser.parse_args()
+    if given.scaling:
+        compare_scaling(given.scaling)
+        return
+    edge = given.edge
     print("processor seconds of one thread for a tile; Mvoxel/s is for two such processes")
     print(
         "particles   voxels a   finding    hulls  calipers  contacts  cavities    stage  anatomy "

@@ -17,11 +17,15 @@ MIB = 1 << 20
 @pytest.mark.cluster
 @pytest.mark.timeout(300)
 @pytest.mark.parametrize(
-    ("dtype", "tile", "denoise"),
-    [("uint16", 192, "median"), ("float32", 96, "median"), ("uint8", 128, "gaussian")],
+    ("dtype", "tile", "denoise", "described"),
+    [
+        ("uint16", 192, "median", ()),
+        ("float32", 96, "median", ()),
+        ("uint8", 128, "gaussian", ("skeleton", "members", "curvature")),
+    ],
 )
 def test_peak_of_workers_is_under_the_plan(
-    tmp_path: Path, dtype: str, tile: int, denoise: str
+    tmp_path: Path, dtype: str, tile: int, denoise: str, described: tuple[str, ...]
 ) -> None:
     rng = np.random.default_rng(5)
     volume = rng.normal(100, 12, (192, 192, 192))
@@ -32,6 +36,7 @@ def test_peak_of_workers_is_under_the_plan(
         *("submit", str(tmp_path / "volume.npy"), "--scan", "s", "--voxel-um", "2", "--json"),
         *("--workers", "1", "--set", f"tiling.tile_shape=[{tile},{tile},{tile}]"),
         *("--set", f"condition.denoise.method={denoise}"),
+        *(word for name in described for word in ("--set", f"describe.{name}=true")),
         workspace=tmp_path / "workspace",
     )
     done = subprocess.run(command, check=False, capture_output=True, text=True)
