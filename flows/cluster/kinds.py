@@ -26,7 +26,7 @@ from pipeline.errors import JobError
 from pipeline.model.reports import TileNotice, TileReport
 
 if TYPE_CHECKING:
-    from flows.settings import ClusterConfig, ClusterSize
+    from flows.settings import ClusterConfig, ClusterSize, Tls
     from pipeline.run import MapTiles, ProcessTile
 
 CONNECT_LIMIT_S = 10.0
@@ -198,14 +198,7 @@ def _connected(config: ClusterConfig, size: ClusterSize) -> Iterator[Client]:
 
 @contextmanager
 def _connect_existing(config: ClusterConfig) -> Iterator[Client]:
-    security = None
-    if config.tls is not None:
-        security = Security(
-            tls_ca_file=config.tls.ca,
-            tls_client_cert=config.tls.cert,
-            tls_client_key=config.tls.key,
-            require_encryption=True,
-        )
+    security = None if config.tls is None else _read_certificates(config.tls)
     try:
         client = Client(
             config.address, timeout=CONNECT_LIMIT_S, set_as_default=False, security=security
@@ -213,10 +206,28 @@ def _connect_existing(config: ClusterConfig) -> Iterator[Client]:
     except (OSError, TimeoutError, ValueError, TypeError) as error:
         raise JobError(
             f"no scheduler answers at {config.address}: {error}.",
-            "Start it, or correct the address of the cluster, and resume the job.",
+            "Start it, or correct address and certificates of the cluster, and resume the job.",
         ) from None
     with client:
         yield client
+
+
+def _read_certificates(tls: Tls) -> Security:
+    """Return what a driver shows a scheduler, and checks it by."""
+    security = Security(
+        tls_ca_file=tls.ca,
+        tls_client_cert=tls.cert,
+        tls_client_key=tls.key,
+        require_encryption=True,
+    )
+    try:
+        security.get_connection_args("client")
+    except OSError as error:  # those of ssl are of this class
+        raise JobError(
+            f"the certificates of the cluster cannot be used: {error}.",
+            f"Check the files {tls.ca}, {tls.cert} and {tls.key}, and resume the job.",
+        ) from None
+    return security
 
 
 def _start_local(config: ClusterConfig, size: ClusterSize) -> LocalCluster:

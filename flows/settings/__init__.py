@@ -15,6 +15,7 @@ from flows.settings.machine import (
     ClusterConfig,
     ClusterSize,
     Machine,
+    Tls,
     fit_cluster,
     read_machine,
 )
@@ -26,6 +27,7 @@ __all__ = [
     "Machine",
     "QueryLimits",
     "Settings",
+    "Tls",
     "WorkspaceLimits",
     "code_version",
     "find_cluster",

@@ -101,6 +101,8 @@ class ClusterConfig(BaseModel):
             raise ValueError("hosts go with kind: ssh; give both or neither")
         if self.tls is not None and self.kind != "existing":
             raise ValueError("tls goes with kind: existing")
+        if self.address is not None and self.address.startswith("tls://") != bool(self.tls):
+            raise ValueError("tls: {ca, cert, key} goes with an address tls://...; give both")
         return self
 
     def adjusted(self, workers: int | None, memory_limit: str | None) -> ClusterConfig:

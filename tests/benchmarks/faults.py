@@ -131,23 +131,26 @@ def main() -> None:
             sys.exit(not same)
         night = Night(folder, random.Random(given.seed), given.gap)
         lost = differing = n_jobs = n_runs = 0
-        workspace = folder / "workspace"
+        doubled = missing = 0
         while sum(night.faults.values()) < given.faults:
             n_jobs += 1
-            job = Job(workspace, source, f"scan{n_jobs}", given.tile, more)
+            # One workspace each: a job takes stages over from another of its own, and the scan's
+            # name is part of the fingerprint.
+            job = Job(folder / f"night{n_jobs}", source, tile=given.tile, more=more)
             runs = night.run(job, min(given.a_job, given.faults - sum(night.faults.values())))
             n_runs += runs
             lost += runs > RUNS_MAX
             differing += runs <= RUNS_MAX and job.fingerprint() != wanted
+            n_rows, n_distinct = count_rows(job.workspace).get(job.scan, (0, 0))
+            doubled += n_rows - n_distinct
+            missing += rows[1] - n_distinct
             told = ", ".join(f"{n} {kind}" for kind, n in sorted(night.faults.items()))
             print(
-                f"{time.monotonic() - began:6.0f} s  job {n_jobs}: {runs} runs; {told}", flush=True
+                f"{time.monotonic() - began:6.0f} s  job {n_jobs}: {runs} runs; {told}; "
+                f"{lost} lost, {differing} differing, rows {missing} lost, {doubled} doubled",
+                flush=True,
             )
-        found = count_rows(workspace)
         night.server.close()
-    doubled = sum(n - distinct for n, distinct in found.values())
-    missing = sum(rows[1] - distinct for _, distinct in found.values())
-    missing += rows[1] * (n_jobs - len(found))
     print(f"{sum(night.faults.values())} faults, {n_jobs} jobs, {n_runs} runs")
     print(f"jobs lost {lost}, other fingerprints {differing}, rows of a job {rows[1]}")
     print(f"rows lost {missing}, rows doubled {doubled}, seed {given.seed}")

@@ -1,5 +1,6 @@
 """Workers that a real Slurm starts on this machine: controller, node daemon and authentication."""
 
+import json
 import os
 import platform
 import shutil
@@ -17,6 +18,7 @@ from flows.cluster.batch import start_batch
 from flows.settings import ClusterConfig, ClusterSize
 from pipeline.errors import JobError, UsageError
 from pipeline.model.reports import TileReport
+from tests.limits.faults import GIVEN, Job, cluster_file, wait_until, write_balls
 
 PROGRAMS = ("slurmctld", "slurmd", "munged", "sbatch", "scancel", "squeue")
 
@@ -128,6 +130,38 @@ def test_a_worker_that_slurm_ends_is_replaced_and_nothing_is_lost(
     while running_jobs():
         assert time.monotonic() < deadline, running_jobs()
         time.sleep(0.5)
+
+
+@pytest.mark.slow
+@pytest.mark.cluster
+@pytest.mark.timeout(900)
+def test_a_worker_that_reaches_its_walltime_in_mid_stage_changes_nothing(
+    slurm: Path, tmp_path: Path
+) -> None:
+    source = write_balls(tmp_path / "grey.npy", 64, seed=3)
+    calm = Job(tmp_path / "calm", source, tile=16, more=(*GIVEN, "--cluster", "loop"))
+    wanted = calm.run()
+    file = cluster_file(
+        tmp_path, kind="slurm", queue="main", interface="lo", n_workers=2, walltime_s=600
+    )
+    job = Job(tmp_path / "w", source, tile=8, more=(*GIVEN, "--cluster", str(file)))
+    driver = job.start()
+    job.wait_for("ingest", driver)
+    wait_until("two workers", lambda: len(running_jobs()) == 2 or driver.poll() is not None)
+    ended = running_jobs()[0]
+    # A minute after its start, which Slurm looks for every half minute or so.
+    run("scontrol", "update", f"JobId={ended}", "TimeLimit=1")
+    told = f"Time limit exhausted for JobId={ended}"
+    log = slurm / "slurmctld.log"
+    wait_until("the limit", lambda: told in log.read_text() or driver.poll() is not None)
+    assert driver.poll() is None, "the job was over before"
+    stage = job.under_way()
+    _, err = driver.communicate(timeout=600)
+    assert driver.returncode == 0, err
+    assert stage in job.stages_with_tiles()
+    assert job.fingerprint() == wanted
+    assert job.folder is not None
+    assert json.loads((job.folder / "status.json").read_bytes())["n_worker_losses"] >= 1
 
 
 def running_jobs() -> list[str]:

@@ -11,7 +11,7 @@ from threading import Thread
 
 import psutil
 import pytest
-from distributed import Client, LocalCluster
+from distributed import Client, LocalCluster, Security
 
 from flows.cluster import DaskMap, Patience, open_cluster
 from flows.cluster.kinds import check_versions
@@ -20,6 +20,7 @@ from pipeline.errors import DataError, JobError
 from pipeline.model.reports import TileNotice, TileReport
 
 GIB = 1 << 30
+KEY = ("cert", "key")
 
 
 def note(folder: str, number: int) -> TileReport:
@@ -192,7 +193,7 @@ def test_a_straggler_gets_a_copy_elsewhere_and_is_reported_once(
 def test_a_frozen_worker_is_restarted_at_the_tiles_limit(
     processes: DaskMap, tmp_path: Path
 ) -> None:
-    strict = DaskMap(processes.client, 3, Patience(tile_limit_s=2.0, straggler_least_s=1e9))
+    strict = DaskMap(processes.client, 3, Patience(tile_limit_s=5.0, straggler_least_s=1e9))
     reports = some(strict(partial(freeze_once, str(tmp_path)), range(8)))
     assert sorted(r.number for r in reports) == list(range(8))
     assert not psutil.pid_exists(int((tmp_path / "frozen").read_text()))
@@ -207,6 +208,47 @@ def test_a_running_scheduler_serves_workers_of_the_same_versions(tmp_path: Path)
         with open_cluster(config, ClusterSize(1, 1, GIB)) as map_tiles:
             reports = some(map_tiles(partial(note, str(tmp_path)), range(12)))
     assert sorted(r.number for r in reports) == list(range(12))
+
+
+def write_certificates(folder: Path) -> dict[str, str]:
+    """Write an authority, a certificate of its own, and the key to it."""
+    folder.mkdir()
+    made = Security.temporary()
+    texts = {"ca": made.tls_ca_file, "cert": made.tls_client_cert, "key": made.tls_client_key}
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="ascii")
+    return {name: str(folder / name) for name in texts}
+
+
+@pytest.mark.cluster
+def test_a_scheduler_with_certificates_serves_who_shows_them_and_nobody_else(
+    tmp_path: Path,
+) -> None:
+    own, others = (write_certificates(tmp_path / name) for name in ("own", "others"))
+    roles = {f"tls_{r}_{k}": own[k] for r in ("scheduler", "worker", "client") for k in KEY}
+    security = Security(tls_ca_file=own["ca"], require_encryption=True, **roles)
+    with LocalCluster(
+        n_workers=1, processes=False, dashboard_address=None, security=security, protocol="tls"
+    ) as cluster:
+        address = cluster.scheduler_address
+
+        def count(address: str, tls: dict[str, str] | None) -> int:
+            values = {"kind": "existing", "address": address, "tls": tls}
+            with open_cluster(ClusterConfig.model_validate(values), ClusterSize(1, 1, GIB)) as maps:
+                return len(some(maps(partial(note, str(tmp_path)), range(4))))
+
+        assert count(address, own) == 4
+        with pytest.raises(JobError, match="certificate") as caught:
+            count(address, others)
+        assert address in caught.value.what
+        assert "correct address and certificates" in caught.value.remedy
+        with pytest.raises(JobError, match="no scheduler answers at tcp://"):
+            count(address.replace("tls:", "tcp:"), None)
+        with pytest.raises(JobError, match=r"cannot be used: .* No such file") as caught:
+            count(address, {**own, "ca": "/nowhere/ca"})
+        assert "/nowhere/ca" in caught.value.remedy
+        with pytest.raises(ValueError, match="goes with an address tls://"):
+            count(address, None)
 
 
 @pytest.mark.cluster

@@ -256,10 +256,12 @@ def ask(api: str, path: str, body: dict[str, Any] | None = None) -> Any:
 
 
 @contextmanager
-def dask_scheduler(folder: Path, port: int) -> Iterator[subprocess.Popen[bytes]]:
+def dask_scheduler(
+    folder: Path, port: int, host: str = "127.0.0.1"
+) -> Iterator[subprocess.Popen[bytes]]:
     """Run a Dask scheduler as its operators do, inside the block."""
     command = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--no-dashboard"]
-    command += ["--host", "127.0.0.1", "--port", str(port), "--no-show"]
+    command += ["--host", host, "--port", str(port), "--no-show"]
     with started(*command, log=folder / "scheduler.log") as scheduler:
         wait_until("the scheduler", lambda: listens(port))
         yield scheduler
@@ -273,6 +275,59 @@ def dask_workers(folder: Path, port: int, n_workers: int, memory: str = "2GiB") 
     command += ["--no-dashboard", "--local-directory", str(folder)]
     with started(*command, log=folder / "workers.log") as workers:
         yield workers.pid
+
+
+@dataclass(frozen=True)
+class Host:
+    """A network namespace: what runs in it meets this machine on one wire.
+
+    `gateway` is this machine's address on it, `address` the host's own.
+    """
+
+    name: str
+    gateway: str
+    address: str
+
+    def cut(self) -> None:
+        """Take the wire away; nobody is told that connections have ended."""
+        subprocess.run(["ip", "link", "set", f"{self.name}-near", "down"], check=True)
+
+
+@contextmanager
+def hosts(n_hosts: int) -> Iterator[list[Host]]:
+    """Make hosts with a wire each to this machine inside the block."""
+    made = []
+    try:
+        for number in range(1, n_hosts + 1):
+            host = Host(f"cc{os.getpid()}{number}", f"10.213.{number}.1", f"10.213.{number}.2")
+            near, far = f"{host.name}-near", f"{host.name}-far"
+            subprocess.run(["ip", "netns", "add", host.name], check=True)
+            made.append(host)
+            within = ["-n", host.name]
+            for command in (
+                ["link", "add", near, "type", "veth", "peer", "name", far, "netns", host.name],
+                ["address", "add", f"{host.gateway}/24", "dev", near],
+                ["link", "set", near, "up"],
+                [*within, "address", "add", f"{host.address}/24", "dev", far],
+                [*within, "link", "set", far, "up"],
+                [*within, "link", "set", "lo", "up"],
+            ):
+                subprocess.run(["ip", *command], check=True)
+        yield made
+    finally:
+        for host in made:
+            subprocess.run(["ip", "netns", "delete", host.name], check=True)
+
+
+@contextmanager
+def dask_worker_on(host: Host, folder: Path, port: int) -> Iterator[int]:
+    """Run a Dask worker under a nanny on a host, inside the block."""
+    command = ["ip", "netns", "exec", host.name, sys.executable]
+    command += ["-m", "distributed.cli.dask_worker", f"tcp://{host.gateway}:{port}"]
+    command += ["--host", host.address, "--nworkers", "1", "--nthreads", "1", "--no-dashboard"]
+    command += ["--memory-limit", "2GiB", "--local-directory", str(folder / host.name)]
+    with started(*command, log=folder / f"{host.name}.log") as worker:
+        yield worker.pid
 
 
 def listens(port: int) -> bool:

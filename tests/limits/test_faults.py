@@ -9,10 +9,13 @@ import os
 import random
 import re
 import shutil
+import subprocess
 import time
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from distributed import Client
 
 from tests.limits.faults import (
     GIVEN,
@@ -20,9 +23,11 @@ from tests.limits.faults import (
     cluster_file,
     count_rows,
     dask_scheduler,
+    dask_worker_on,
     dask_workers,
     fill_disk,
     free_port,
+    hosts,
     kill_workers_in_every_stage,
     prefect_server,
     small_disk,
@@ -118,3 +123,33 @@ def test_a_disk_that_fills_up_is_named_and_the_job_resumed(calm: Job, tmp_path: 
         ballast.unlink()
         assert job.run() == calm.fingerprint()
         assert count_rows(job.workspace) == count_rows(calm.workspace)
+
+
+@pytest.mark.slow
+def test_a_host_that_is_cut_off_loses_its_tiles_to_another(calm: Job, tmp_path: Path) -> None:
+    may = os.geteuid() == 0 and shutil.which("ip") is not None
+    if not may or subprocess.run(["unshare", "--net", "true"], check=False).returncode:
+        pytest.skip("only the superuser makes network namespaces, where the kernel lets him")
+    port = free_port()
+    file = cluster_file(tmp_path, kind="existing", address=f"tcp://127.0.0.1:{port}")
+    job = Job(tmp_path / "w", calm.source, tile=16, more=(*GIVEN, "--cluster", str(file)))
+    with hosts(2) as made, dask_scheduler(tmp_path, port, "0.0.0.0"), ExitStack() as workers:
+        for host in made:
+            workers.enter_context(dask_worker_on(host, tmp_path, port))
+        wait_until("both hosts", lambda: n_workers(port) == 2)
+        driver = job.start()
+        job.wait_for("condition", driver)
+        made[0].cut()
+        _, err = driver.communicate(timeout=400)
+        assert driver.returncode == 0, err
+        assert job.fingerprint() == calm.fingerprint()
+        assert count_rows(job.workspace) == count_rows(calm.workspace)
+        assert job.folder is not None
+        events = (job.folder / "events.jsonl").read_text()
+        assert re.search("tile copied|worker lost", events), events
+
+
+def n_workers(port: int) -> int:
+    """Return how many workers a scheduler has."""
+    with Client(f"tcp://127.0.0.1:{port}", set_as_default=False) as client:
+        return len(client.nthreads())
