@@ -141,9 +141,8 @@ def test_a_worker_that_reaches_its_walltime_in_mid_stage_changes_nothing(
     source = write_balls(tmp_path / "grey.npy", 64, seed=3)
     calm = Job(tmp_path / "calm", source, tile=16, more=(*GIVEN, "--cluster", "loop"))
     wanted = calm.run()
-    file = cluster_file(
-        tmp_path, kind="slurm", queue="main", interface="lo", n_workers=2, walltime_s=600
-    )
+    values = {"queue": "main", "interface": "lo", "n_workers": 2, "walltime_s": 600}
+    file = cluster_file(tmp_path, kind="slurm", log_folder=str(tmp_path / "logs"), **values)
     job = Job(tmp_path / "w", source, tile=8, more=(*GIVEN, "--cluster", str(file)))
     driver = job.start()
     job.wait_for("ingest", driver)
