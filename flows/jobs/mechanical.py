@@ -10,14 +10,19 @@ import numpy as np
 import pyarrow as pa
 
 from flows.jobs.comparison import choose_scans, measure_design
+from pipeline.analysis.bootstrap import seed_of
 from pipeline.analysis.correlation import ALPHA, correlate_property, least_clear
 from pipeline.analysis.designs import Design, make_specimens
-from pipeline.analysis.fracture import COLUMNS, rank_origin
+from pipeline.analysis.fracture import COLUMNS, draw_origins, rank_origin
 from pipeline.analysis.measures import Measured
-from pipeline.errors import NotFoundError, SourceError, UsageError
+from pipeline.errors import CastcensusError, NotFoundError, SourceError, UsageError
+from pipeline.kernels.mask import CoarseMask, mask_box
+from pipeline.model.grid import Box
 from pipeline.model.records import SCANS
 from pipeline.model.specimens import PROPERTIES, Rejected, SpecimenResult, read_results
+from pipeline.stages.grey import read_mask
 from pipeline.stores.catalogue import Catalogue
+from pipeline.stores.job import JobFolder
 from pipeline.stores.specimens import SpecimenTable
 
 
@@ -288,7 +293,7 @@ def find_origin(
     names = [
         f"{what}_{a}_{unit}" for what, unit in (("voxel", "um"), ("size", "vx")) for a in "zyx"
     ]
-    facts = catalogue.read(SCANS.name, scan_id, names, version).to_pylist()[0]
+    facts = catalogue.read(SCANS.name, scan_id, ["job", *names], version).to_pylist()[0]
     voxel = (facts["voxel_z_um"], facts["voxel_y_um"], facts["voxel_x_um"])
     origin = (row["fracture_z_um"], row["fracture_y_um"], row["fracture_x_um"])
     for axis, edge, place in zip("zyx", voxel, origin, strict=True):
@@ -300,11 +305,42 @@ def find_origin(
                 "State it from the low face of that volume, in um.",
             )
     particles = catalogue.read("particles", scan_id, COLUMNS, version)
-    found = rank_origin(particles, voxel, origin, radius_um)
+    shape = (facts["size_z_vx"], facts["size_y_vx"], facts["size_x_vx"])
+    known, mask = _find_mask(catalogue.root, facts["job"])
+    random = draw_origins(
+        shape, voxel, lambda voxel: _holds(mask, voxel), seed_of("fracture", scan_id)
+    )
+    found = rank_origin(particles, voxel, origin, radius_um, random)
+    drawn = "specimen" if known else "whole volume, as no job's folder with the mask is here"
     cautions = (
         ("one fracture", "One origin tells nothing about others: look at many specimens."),
-        ("chance", "Many small particles lie everywhere: look at *_chance, not at distance alone."),
+        (
+            "chance",
+            "Many small particles lie everywhere: look at *_chance, not at distance alone. Its "
+            f"{len(random)} random origins come evenly from the {drawn}; fractures start at "
+            "surfaces more often than that.",
+        ),
         ("place", "Distances are to bounding boxes; the origin itself is read off a surface."),
         ("cut particles", "Particles that the border cuts are larger than they seem."),
     )
     return FractureAnswer(specimen, scan_id, origin, radius_um, found, cautions)
+
+
+def _find_mask(root: object, job: str) -> tuple[bool, CoarseMask | None]:
+    """Return whether a job still tells its specimen mask, and the mask; None for all."""
+    if not isinstance(root, Path):
+        return False, None
+    folder = JobFolder(root.parent / "jobs" / job)
+    try:
+        return True, read_mask(folder, folder.read_plan())
+    except (CastcensusError, OSError):
+        return False, None
+
+
+def _holds(mask: CoarseMask | None, voxel: tuple[int, int, int]) -> bool:
+    """Tell whether a voxel lies in the specimen."""
+    if mask is None:
+        return True
+    z, y, x = voxel
+    inside = mask_box(mask, Box(voxel, (z + 1, y + 1, x + 1)))
+    return inside is None or bool(inside.all())

@@ -127,8 +127,9 @@ def _delta(first: Reals, second: Reals) -> tuple[float, float, float]:
         bound = (min(m, n) - _Z**2) / (min(m, n) + _Z**2)
         return (d, bound, 1.0) if d > 0 else (d, -1.0, -bound)
     rest = m * n - _n_ties(first, second) - m * n * d * d
-    s2 = m * m * float(((columns - d) ** 2).sum()) + n * n * float(((rows - d) ** 2).sum()) - rest
-    # Rows are units of the second group (n of them), columns those of the first (m).
+    # Columns are units of the first group (m of them), rows those of the second (n): each is
+    # weighted by the square of the other group's size (Cliff 1993).
+    s2 = n * n * float(((columns - d) ** 2).sum()) + m * m * float(((rows - d) ** 2).sum()) - rest
     s2 = max(s2 / (m * n * (m - 1) * (n - 1)), (1.0 - d * d) / (m * n - 1.0))
     half = _Z * np.sqrt(s2 * ((1.0 - d * d) ** 2 + _Z**2 * s2))
     scale = 1.0 - d * d + _Z**2 * s2

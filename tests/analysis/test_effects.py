@@ -69,6 +69,38 @@ def test_cliffs_delta_of_groups_apart_and_of_pairs():
     assert four_of_five.high[0] == pytest.approx(2 * high - 1)
 
 
+def deltas_end(first, second):
+    """Feng & Cliff (2004), equations 4 and 8, unit by unit, as printed (written from memory)."""
+    d = np.sign(second[None, :] - first[:, None])
+    m, n = d.shape
+    mean = d.mean()
+    by_first, by_second = d.mean(axis=1), d.mean(axis=0)
+    s2 = n**2 * ((by_first - mean) ** 2).sum() + m**2 * ((by_second - mean) ** 2).sum()
+    s2 = (s2 - ((d - mean) ** 2).sum()) / (m * n * (m - 1) * (n - 1))
+    z = stats.norm.ppf(0.975)
+    half = z * np.sqrt(s2) * np.sqrt((1 - mean**2) ** 2 + z**2 * s2)
+    return ((mean - mean**3) + np.array([-half, half])) / (1 - mean**2 + z**2 * s2)
+
+
+def test_cliffs_delta_of_unequal_groups_follows_the_printed_formula():
+    rng = np.random.default_rng(4)
+    a, b = rng.normal(0.0, 1.0, (4, 3)), rng.normal(0.8, 1.0, (30, 3))
+    got, turned = cliffs_delta(a, b, paired=False), cliffs_delta(b, a, paired=False)
+    for i in range(3):
+        ends = deltas_end(a[:, i], b[:, i])
+        assert (got.low[i], got.high[i]) == pytest.approx(tuple(ends))
+    assert turned.low == pytest.approx(-got.high)
+
+
+@pytest.mark.parametrize(("n_a", "n_b", "sd_a", "sd_b"), [(10, 50, 3, 1), (50, 10, 1, 3)])
+def test_cliffs_interval_of_unequal_groups_holds_the_truth(n_a, n_b, sd_a, sd_b):
+    rng = np.random.default_rng(n_a)
+    a, b = rng.normal(0, sd_a, (n_a, 1500)), rng.normal(1, sd_b, (n_b, 1500))
+    found = cliffs_delta(a, b, paired=False)
+    truth = 2 * stats.norm.cdf(1 / np.sqrt(10)) - 1
+    assert 0.93 <= ((found.low <= truth) & (truth <= found.high)).mean() <= 0.97
+
+
 @pytest.mark.parametrize("n", [5, 10])
 def test_intervals_of_effects_hold_the_truth(n):
     rng = np.random.default_rng(n)

@@ -30,7 +30,7 @@ CORRELATIONS = Table(
 
 
 def _ranks() -> list[Column]:
-    """Return a size, its rank and the chance of the best rank near the origin, for each size."""
+    """Return a size, its rank and the p-value of the best rank near the origin, for each size."""
     columns = []
     for stem, unit, words in (
         ("volume", "um3", "Volume"),
@@ -43,8 +43,8 @@ def _ranks() -> list[Column]:
             Column(
                 f"{stem}_chance",
                 REAL,
-                "How likely the best of n_near particles drawn at random ranks as well as the "
-                "best of these.",
+                "p-value of the best rank of these: the share of 999 origins, drawn evenly from "
+                "the specimen, that have a particle of such a rank or a better one as near.",
                 True,
             ),
         ]
