@@ -57,10 +57,10 @@ def match(
     """
     settings = load_settings(workspace)
     wish = MatchWish(tolerance_vx, change, limit_vx)
+    config = find_cluster(cluster or settings.cluster).adjusted(workers, memory_limit)
     plan = plan_match(settings.workspace, before, after, wish, say)
     assert plan.match is not None
     say(tell_registration(plan.match))
-    config = find_cluster(cluster or settings.cluster).adjusted(workers, memory_limit)
     folder = create_match_job(plan, settings.workspace, config)
     say(f"job {folder.name}")
     result = drive(folder)

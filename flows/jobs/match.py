@@ -10,7 +10,7 @@ from typing import Any
 from flows.jobs.submission import Wishes, create_job
 from flows.settings import ClusterConfig, code_version
 from pipeline.analysis.registration import LIMIT_VX, register
-from pipeline.errors import UsageError
+from pipeline.errors import NotFoundError, UsageError
 from pipeline.model.header import ReadOptions, VolumeHeader
 from pipeline.model.match import CHANGE_SHARE, TOLERANCE_VX, MatchedScan, MatchTask
 from pipeline.model.metadata import ScanMetadata
@@ -88,18 +88,23 @@ def plan_match(
     recipes = [read_recipe(r["recipe_yaml"], f"of scan {r['scan_id']}") for r in rows]
     scans = [_matched(row, recipe) for row, recipe in zip(rows, recipes, strict=True)]
     phases = _common_phases(workspace, before, after, tell)
+    if before == after:
+        tell(f"Mind: {before} is matched with itself; every body should be kept.")
+    specimens = [row["specimen"] for row in rows]
+    if None not in specimens and specimens[0] != specimens[1]:
+        tell(f"Mind: {before} shows specimen {specimens[0]}, {after} specimen {specimens[1]}.")
     if rows[0]["recipe_hash"] != rows[1]["recipe_hash"]:
         tell(
             f"Mind: {before} and {after} were counted by different recipes; what differs between "
             "these looks like growth or dissolution."
         )
-    for row, recipe in zip(rows, recipes, strict=True):
-        if recipe.draws_shells:
-            tell(
-                f"Mind: {row['scan_id']} was counted by plain thresholds, which wrap the brightest "
-                "bodies in shells of the phase between; these bridge narrow gaps, so that pieces "
-                "look like one body. A recipe with segment.edges aware draws none."
-            )
+    plain = [s.scan_id for s, recipe in zip(scans, recipes, strict=True) if recipe.draws_shells]
+    if plain:
+        tell(
+            f"Mind: {' and '.join(dict.fromkeys(plain))} counted by plain thresholds, which wrap "
+            "the brightest bodies in shells of the phase between; these bridge narrow gaps, so "
+            "that pieces look like one body. A recipe with segment.edges aware draws none."
+        )
     found = register(
         open_scene(workspace, before),
         open_scene(workspace, after),
@@ -146,7 +151,8 @@ def _matched(row: dict[str, Any], recipe: Recipe) -> MatchedScan:
 
 
 def _common_phases(workspace: Path, before: str, after: str, tell: Tell) -> tuple[str, ...]:
-    first, second = (open_crops(workspace, name).particle_phases for name in (before, after))
+    crops = [open_crops(workspace, name) for name in (before, after)]
+    first, second = (each.particle_phases for each in crops)
     common = tuple(phase for phase in first if phase in second)
     if not common:
         raise UsageError(
@@ -156,6 +162,14 @@ def _common_phases(workspace: Path, before: str, after: str, tell: Tell) -> tupl
         )
     for phase in sorted({*first, *second} - set(common)):
         tell(f"Mind: {phase} has particles in one of the scans only and is left out.")
+    for each in crops:
+        for name in ("phases", *common):
+            if not (each.store / "labels" / name).is_dir():
+                raise NotFoundError(
+                    f"{each.store} lacks labels/{name}, though the catalogue has scan "
+                    f"{each.scan_id}.",
+                    "Restore it, or submit the scan again with --replace.",
+                )
     return common
 
 

@@ -110,8 +110,8 @@ def label_truth(phases: NDArray[np.uint8], phase: int) -> NDArray[np.int32]:
     return np.asarray(keep[labels], np.int32)
 
 
-def true_fates(before: NDArray[np.int32], after: NDArray[np.int32]) -> dict[int, str]:
-    """Return the fates of the bodies of one phase, both maps in one pose."""
+def true_fates(before: NDArray[np.int32], after: NDArray[np.int32]) -> dict[int, tuple[str, int]]:
+    """Return fate and number of pieces of the bodies of one phase, both maps in one pose."""
     sizes, sizes_after = (np.bincount(v.ravel()) for v in (before, after))
     both = (before > 0) & (after > 0)
     pairs, counts = np.unique(
@@ -127,14 +127,16 @@ def true_fates(before: NDArray[np.int32], after: NDArray[np.int32]) -> dict[int,
     for b, found in partners.items():
         ratio = sum(int(sizes_after[a]) for a in found) / int(sizes[b])
         if not found:
-            fates[b] = "dissolved"
+            fate = "dissolved"
         elif len(found) > 1:
-            fates[b] = "split"
+            fate = "split"
         elif owners[found[0]] > 1:
-            fates[b] = "merged"
+            fate = "merged"
+        elif ratio < 1 - CHANGE_SHARE:
+            fate = "shrunk"
         else:
-            fates[b] = "shrunk" if ratio < 1 - CHANGE_SHARE else "kept"
-            fates[b] = "grown" if ratio > 1 + CHANGE_SHARE else fates[b]
+            fate = "grown" if ratio > 1 + CHANGE_SHARE else "kept"
+        fates[b] = fate, len(found)
     return fates
 
 
@@ -214,7 +216,7 @@ def rate_fates(
             if way == "counted":
                 store = workspace / "scans" / "before.zarr" / "labels" / phase / "0"
                 labels = np.asarray(open_volume(store)[...])
-            for body, fate in known.items():
+            for body, (fate, _) in known.items():
                 if sizes[body] < LEAST_VOXELS or outside[body]:
                     continue
                 ids = np.bincount(labels[truth == body])
@@ -293,10 +295,12 @@ def rate_demo(workspace: Path) -> None:
         known = true_fates(label_truth(before, number), label_truth(after, number))
         n = [int(np.count_nonzero(v == number)) for v in (before, after)]
         told = {k: v for k, v in summary["n_by_fate"].items() if v}
+        true = Counter(fate for fate, _ in known.values())
+        pieces = [n_pieces for fate, n_pieces in known.values() if fate == "split"]
         print(
-            f"    found {told}; true "
-            f"{dict(sorted(Counter(known.values()).items()))}, {1 - n[1] / n[0]:.1%} dissolved "
-            f"(found {summary['dissolved_share']:.1%})"
+            f"    found {told}; true {dict(sorted(true.items()))}, {1 - n[1] / n[0]:.1%} dissolved "
+            f"(found {summary['dissolved_share']:.1%}), "
+            f"split into {np.mean(pieces or [0]):.2f} (found {summary['pieces_mean'] or 0:.2f})"
         )
 
 

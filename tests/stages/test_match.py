@@ -137,7 +137,9 @@ def test_tiles_and_their_order_change_nothing(counted, plan):
 
 
 def test_a_scan_matched_with_itself_is_kept(counted):
-    plan = plan_match(counted, "before", "before", MatchWish())
+    told = []
+    plan = plan_match(counted, "before", "before", MatchWish(), told.append)
+    assert "with itself" in told[0]
     assert np.abs(plan.match.move.matrix - np.eye(3)).max() < 1e-3
     rows = match(counted, plan, "self")
     assert {r["fate"] for r in rows if r["scan_after"] == "before"} == {"kept"}
@@ -151,6 +153,11 @@ def test_what_cannot_be_matched_is_told(counted, tmp_path, plan_job):
     for wrong in ({"tolerance_vx": -1.0}, {"change_share": 1.5}, {"limit_vx": 0.0}):
         with pytest.raises(UsageError):
             MatchWish(**wrong)
+    labels = counted / "scans" / "after.zarr" / "labels" / "pore"
+    labels.rename(tmp_path / "pore")
+    with pytest.raises(NotFoundError, match="labels/pore"):
+        plan_match(counted, "before", "after", MatchWish())
+    (tmp_path / "pore").rename(labels)
     scene = open_scene(counted, "before")
     assert scene.levels[0].shape == SHAPE
     assert scene.contrast[[0, 1, 2, 255]].tolist() == [-3.0, 0.0, 1.0, 0.0]
