@@ -18,8 +18,8 @@ BLOCK_VX = 64
 CURVATURE_PLANES = 16
 """Planes of a tile whose faces are gathered together, which bounds what they take."""
 
-FACE_BYTES = 32
-"""Bytes a voxel of such planes: faces of half of the voxels, and their sorting."""
+FACE_BYTES = 192
+"""Bytes a voxel of such planes: three faces, the most that there can be, and their sorting."""
 
 KEPT_BYTES = 1 << 25
 """Bytes of small tiles that a process keeps, as long as they are neighbours of others."""

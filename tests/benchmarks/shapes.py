@@ -1,7 +1,8 @@
 """Shapes with closed forms against their descriptors: mean error and spread, as one table.
 
 `python -m tests.benchmarks.shapes` measures balls, ellipsoids, boxes, plates, cylinders, tori and
-shells at random places and turns, in cubic and in 1:1:2 voxels, and prints what it finds.
+shells at random places and turns, in cubic and in 1:1:2 voxels, and prints what it finds; then the
+curvature and the roundness of cubes, from sharp ones to balls.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ Reals = NDArray[np.float64]
 PI = np.pi
 PARTS = ("volume", "surface", "thickness", "caliper", "bend", "shadow")
 LENGTHS = ("feret_max", "faces", "feret_min")
+NAMES = ("surface_curvature_mean_per_um", "surface_curvature_sd_per_um")
 
 
 @dataclass(frozen=True)
@@ -186,7 +188,7 @@ def measure(shape: Shape, n: int, voxel_um: Reals, seed: int) -> Iterator[dict[s
             "surface": got["surface_um2"] / shape.surface - 1,
             "thickness": got["thickness_um"] / wanted - 1,
             "caliper": got["mean_curvature_integral_um"] / shape.mean_curvature - 1,
-            "bend": bend(body.astype(np.int32), voxel_um) * shape.surface / shape.mean_curvature
+            "bend": describe_bend(body, voxel_um)[NAMES[0]] * shape.surface / shape.mean_curvature
             - 1,
             "shadow": (
                 got["projected_area_um2"] / shape.shadow(rotation.as_matrix()[0]) - 1
@@ -201,15 +203,44 @@ def measure(shape: Shape, n: int, voxel_um: Reals, seed: int) -> Iterator[dict[s
         }
 
 
-def bend(body: NDArray[np.int32], voxel_um: Reals) -> float:
-    """Return the mean curvature over the surface of a body, by balls of 4 shortest edges."""
+def describe_bend(
+    body: NDArray[np.uint8], voxel_um: Reals, inscribed_um: float = np.nan
+) -> dict[str, float]:
+    """Return the curvature of the surface of a body, by balls of 4 shortest edges."""
     edges = (float(voxel_um[0]), float(voxel_um[1]), float(voxel_um[2]))
     balls = plan_balls(edges, 4.0)
-    faces = Box((0, 0, 0), tuple(body.shape)).grow(balls.reach, balls.reach)
-    padded = np.pad(body, [(2 * r, 2 * r) for r in balls.reach])
-    seen = faces.grow(balls.reach)
-    found = fold_curvature(padded, faces.inside(seen), balls)
-    return float(describe_curvature(found, 1, 4.0)["surface_curvature_mean_per_um"][0])
+    padded = np.pad(body, [(2 * r, 2 * r) for r in balls.reach]).astype(np.int32)
+    reach = (-balls.reach[0], -balls.reach[1], -balls.reach[2])
+    found = fold_curvature(padded, Box((0, 0, 0), padded.shape).grow(reach), balls)
+    columns = describe_curvature(found, 1, 4.0, np.array([inscribed_um]))
+    return {name: float(values[0]) for name, values in columns.items()}
+
+
+def rounded(edge: float, radius: float) -> Callable[[Reals], NDArray[np.bool_]]:
+    """Return the inside of a cube whose edges and corners are rounded."""
+
+    def inside(p: Reals) -> NDArray[np.bool_]:
+        return np.square(np.maximum(np.abs(p) - edge / 2 + radius, 0)).sum(-1) <= radius**2
+
+    return inside
+
+
+def compare_rounded(n: int, voxel_um: Reals) -> None:
+    """Print curvature and roundness of cubes, from sharp ones to balls."""
+    print(f"\nrounded cubes, voxels {voxel_um.tolist()} um, {n} a shape: curvature in 1/um")
+    print(f"{'edge':>6}{'radius':>8}{'mean':>9}{'spread':>9}{'roundness':>11}")
+    for edge in (20, 30, 60):
+        for radius in sorted({0, 2, 4, 8, edge // 2}):
+            inside, rng = rounded(edge, max(radius, 1e-6)), np.random.default_rng(radius)
+            size = np.ceil((1.75 * edge + 4) / voxel_um).astype(int)
+            place = (np.stack(np.indices(size), -1) + 0.5 - size / 2) * voxel_um
+            found = []
+            for turn in Rotation.random(n, rng):
+                own = turn.inv().apply((place - rng.uniform(-0.5, 0.5, 3)).reshape(-1, 3))
+                row = describe_bend(inside(own).reshape(size).astype(np.uint8), voxel_um, edge)
+                found.append([row[name] for name in (*NAMES, "roundness")])
+            mean, spread, roundness = np.mean(found, 0)
+            print(f"{edge:6}{radius:8}{mean:9.4f}{spread:9.4f}{roundness:11.2f}")
 
 
 def main() -> None:
@@ -237,6 +268,7 @@ def main() -> None:
                 + "".join(f"{c:>16}" for c in cells)
                 + "".join(f"{n:13}" for n in wrong)
             )
+        compare_rounded(3, np.array(voxel_um))
 
 
 if __name__ == "__main__":

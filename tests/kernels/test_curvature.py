@@ -4,8 +4,11 @@ Sources: elementary geometry (1/R of a ball, 1/(2R) of a cylinder, integral of t
 a torus over its surface 2 pi^2 R / (4 pi^2 R r)); roundness as Wadell, J. Geology 40 (1932) 443.
 """
 
+import itertools
+
 import numpy as np
 import pytest
+from scipy import ndimage
 from scipy.spatial.transform import Rotation
 
 from pipeline.kernels.curvature import (
@@ -54,6 +57,47 @@ def rounded_cube(edge, radius):
         return np.square(np.maximum(np.abs(p) - edge / 2 + radius, 0)).sum(-1) <= radius**2
 
     return inside
+
+
+def count_by_the_definition(bodies, voxel_um, radius_um, faces):
+    """Curvature steps and bodies of all faces of voxels in a box, path by path."""
+    balls, found = plan_balls(voxel_um, radius_um), []
+    reach = [int(radius_um / e) + 2 for e in voxel_um]
+    span = [range(-r, r + 1) for r in reach]
+    for at in np.argwhere(bodies[faces.slices]) + faces.start:
+        for axis, sign in np.ndindex(3, 2):
+            ahead = np.eye(3, dtype=int)[axis] * (2 * sign - 1)
+            own = bodies[tuple(at)]
+            if bodies[tuple(at + ahead)] == own:
+                continue
+            out, near, outside = at + ahead, 0, {}
+            for step in sorted(itertools.product(*span), key=lambda s: sum(map(abs, s))):
+                far = np.linalg.norm((np.array(step) + ahead / 2) * voxel_um)
+                if far > radius_um + 1e-9 or bodies[tuple(out + step)] == own:
+                    continue
+                before = [
+                    tuple(c - np.sign(c) * (i == k) for i, c in enumerate(step))
+                    for k in range(3)
+                    if step[k]
+                ]
+                if not before or any(b in outside for b in before):
+                    outside[step] = True
+                    near += far <= 0.7 * radius_um + 1e-9
+            found.append((own, balls.curvature[axis, near, len(outside)]))
+    return sorted(found)
+
+
+@pytest.mark.parametrize("voxel_um", [CUBIC, (2.0, 1.0, 1.5)])
+def test_faces_are_those_of_the_definition(voxel_um):
+    rng = np.random.default_rng(2)
+    bodies = (ndimage.gaussian_filter(rng.random((20, 20, 20)), 1.0) > 0.52).astype(np.int32)
+    bodies[:, :, 10:] *= 2
+    faces, radius = Box((8, 8, 8), (12, 12, 12)), max(3.0, 2 * max(voxel_um))
+    found = fold_curvature(bodies, faces, plan_balls(voxel_um, radius))
+    wanted = count_by_the_definition(bodies, voxel_um, radius, faces)
+    assert len(wanted) > 30
+    # Entries of no weight are kept: their faces turn away from what is outside.
+    assert sorted(set(wanted)) == list(zip(found.body.tolist(), found.step.tolist(), strict=True))
 
 
 @pytest.mark.parametrize("radius", [4, 8, 20])
