@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
+import dask.config
 from distributed import SSHCluster
 
 from pipeline.errors import UsageError
@@ -21,15 +22,17 @@ def start_ssh(config: ClusterConfig, size: ClusterSize) -> Any:
 
     Keys and known hosts are those of the user's own SSH configuration.
     """
-    return SSHCluster(
-        ["localhost", *config.hosts],
-        worker_options={
-            "nthreads": size.threads_per_worker,
-            "memory_limit": size.memory_limit_bytes,
-        },
-        scheduler_options={"dashboard": False},
-        remote_python=config.python or sys.executable,
-    )
+    # Addresses are read off what scheduler and workers log, which we quieten elsewhere.
+    with dask.config.set({"logging.distributed": "info"}):
+        return SSHCluster(
+            ["localhost", *config.hosts],
+            worker_options={
+                "nthreads": size.threads_per_worker,
+                "memory_limit": size.memory_limit_bytes,
+            },
+            scheduler_options={"dashboard": False},
+            remote_python=config.python or sys.executable,
+        )
 
 
 def lifetime_s(walltime_s: float) -> float:
