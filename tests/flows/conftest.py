@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 
 import flows
+from flows.cli.main import main
 
 HOME = str(Path(next(iter(flows.__path__))).parent)
 
@@ -52,6 +54,32 @@ class CommandLine:
 @pytest.fixture
 def castcensus(tmp_path: Path) -> CommandLine:
     return CommandLine(tmp_path)
+
+
+@pytest.fixture
+def run_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., tuple[str, str]]:
+    """Return what runs a command in this process, a tenth of the time of one of its own.
+
+    Not for commands that start a job: they set up libraries for the whole process.
+    """
+    monkeypatch.chdir(tmp_path)
+    for name in [name for name in os.environ if name.startswith("CASTCENSUS_")]:
+        monkeypatch.delenv(name)
+
+    def run_main(*arguments: object, status: int = 0) -> tuple[str, str]:
+        monkeypatch.setattr("sys.argv", ["castcensus", *map(str, arguments)])
+        got = None
+        try:
+            main()
+        except SystemExit as ended:
+            got = ended.code
+        out, err = capsys.readouterr()
+        assert (got or 0) == status, f"{got}\n{out}\n{err}"
+        return out, err
+
+    return run_main
 
 
 @pytest.fixture(scope="session")

@@ -56,12 +56,12 @@ def test_every_command_loads_and_its_help_has_an_example(name: str) -> None:
     ],
 )
 def test_a_mistake_gets_its_exit_status_and_leaves_nothing(
-    castcensus: Any, arguments: list[str], status: int, says: str, tmp_path: Path
+    run_here: Any, arguments: list[str], status: int, says: str, tmp_path: Path
 ) -> None:
     np.save(tmp_path / "x.npy", np.zeros((16, 16, 16), np.uint16))
     if arguments[0] == "submit" and "--voxel-um" not in arguments:
         arguments = [*arguments, "--voxel-um", "1"]
-    out, err = castcensus(*arguments, status=status)
+    out, err = run_here(*arguments, status=status)
     assert out == ""
     assert says in err
     assert [p.name for p in tmp_path.iterdir()] == ["x.npy"]
@@ -107,17 +107,17 @@ def test_plan_that_does_not_fit_is_shown_and_refused(
     assert "the limit is 64 MiB" in err
 
 
-def test_query_writes_every_format(castcensus: Any, tmp_path: Path) -> None:
+def test_query_writes_every_format(run_here: Any, tmp_path: Path) -> None:
     sql = "SELECT 1 AS a, 'x' AS b"
-    assert json.loads(castcensus("query", sql, "--format", "json")[0]) == [{"a": 1, "b": "x"}]
-    assert castcensus("query", sql)[0].split() == ["a", "b", "1", "x"]
-    out, err = castcensus("query", sql, "--output", "f.csv")
+    assert json.loads(run_here("query", sql, "--format", "json")[0]) == [{"a": 1, "b": "x"}]
+    assert run_here("query", sql)[0].split() == ["a", "b", "1", "x"]
+    out, err = run_here("query", sql, "--output", "f.csv")
     assert (out, "1 rows" in err) == ("", True)
     assert (tmp_path / "f.csv").read_text().replace('"', "").split() == ["a,b", "1,x"]
-    castcensus("query", sql, "--format", "parquet", "--output", "no/f", status=1)
-    assert "wanted a file" in castcensus("query", sql, "--output", ".", status=2)[1]
+    run_here("query", sql, "--format", "parquet", "--output", "no/f", status=1)
+    assert "wanted a file" in run_here("query", sql, "--output", ".", status=2)[1]
     assert [p.name for p in tmp_path.iterdir()] == ["f.csv"]
-    castcensus("query", sql, "--output", "f.json")
+    run_here("query", sql, "--output", "f.json")
     assert json.loads((tmp_path / "f.json").read_bytes()) == [{"a": 1, "b": "x"}]
 
 
