@@ -7,20 +7,17 @@ settings when it is imported.
 from __future__ import annotations
 
 import logging
-import shlex
-import subprocess
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from contextvars import copy_context
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 from uuid import UUID
 
-import psutil
-from filelock import FileLock
 from httpx import HTTPError
 from prefect import flow, get_client, task
 from prefect.artifacts import create_progress_artifact, update_progress_artifact
@@ -32,10 +29,10 @@ from prefect.exceptions import (
     PrefectException,
     TerminationSignal,
 )
-from prefect.settings import get_current_settings
 from prefect.states import Cancelled, State
 
-from flows.cluster import interrupts_held, open_cluster
+from flows.cluster import open_cluster
+from flows.server import begun_server, served
 from flows.settings import ClusterConfig, fit_cluster, read_machine
 from pipeline.errors import CancelledError, JobError
 from pipeline.run import (
@@ -59,15 +56,21 @@ ARTIFACT_INTERVAL_S = 5.0
 ARTIFACT_PATIENCE_S = 3.0
 """How long the end of a stage waits for its last report to arrive."""
 
+OpenCluster = Callable[[], AbstractContextManager[MapTiles]]
+
 _LOG = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """Who is told of a job's progress, and who may stop it."""
+    """Who is told of a job's progress, and who may stop it.
+
+    `is_public` says whether others know the job's server, and may stop it there.
+    """
 
     on_progress: OnProgress = ignore_progress
     should_stop: ShouldStop = never_stop
+    is_public: bool = False
 
 
 @dataclass(slots=True)
@@ -147,21 +150,20 @@ def stage_task(job: str, name: str, map_tiles: MapTiles, watch: Watch) -> State[
     validate_parameters=False,
     retries=0,
 )
-def census_flow(job: str, cluster: ClusterConfig, watch: Watch) -> State[None] | None:
+def census_flow(job: str, opener: OpenCluster, watch: Watch) -> State[None] | None:
     """Do every stage of a job that is not finished, on a cluster that lives as long as the flow.
 
     Parameters
     ----------
     job : str
         Folder of the job.
-    cluster : ClusterConfig
-        On what to map tiles.
+    opener : callable
+        Opens what tiles are mapped on; Prefect looks into arguments, and would use up what is open.
     watch : Watch
         Who is told, and who may stop it.
     """
     plan = JobFolder(Path(job)).read_plan()
-    size = fit_cluster(cluster, plan, read_machine())
-    with watched_cancel(watch) as watch, open_cluster(cluster, size) as map_tiles:
+    with watched_cancel(watch) as watch, opener() as map_tiles:
         for stage in plan.stages:
             # A task that returns a state hands it to its caller as a value; it does not raise.
             stopped = stage_task(job, stage.name, map_tiles, watch)
@@ -179,7 +181,7 @@ def watched_cancel(watch: Watch) -> Iterator[Watch]:
     """
     context = FlowRunContext.get()
     run = context.flow_run if context else None
-    if run is None or get_current_settings().api.url is None:
+    if run is None or not watch.is_public:
         yield watch
         return
     wished, over = threading.Event(), threading.Event()
@@ -233,12 +235,19 @@ def run_census(
     JobError
         If the Prefect server was gone for longer than a minute where a run begins or ends.
     """
-    # A cold kernel cache that several starting workers fill at once has crashed: fill it here.
-    warm_kernels()
-    start_server()
+    plan = JobFolder(job).read_plan()
+    named = census_flow.with_options(flow_run_name=job.name)
     try:
-        named = census_flow.with_options(flow_run_name=job.name)
-        named(str(job), cluster, Watch(on_progress, should_stop))
+        with begun_server() as server, ExitStack() as stack:
+            # A cold kernel cache that several starting workers fill at once has crashed.
+            warm_kernels()
+            size = fit_cluster(cluster, plan, read_machine())
+            opener: OpenCluster = partial(open_cluster, cluster, size)
+            if server is not None:
+                # Workers start while the server does.
+                opener = _hand_over(stack.enter_context(opener()))
+            stack.enter_context(served(server))
+            named(str(job), opener, Watch(on_progress, should_stop, is_public=server is None))
     except CancelledRun:
         raise CancelledError(
             f"job {job.name} was stopped.", f"Go on with: castcensus resume {job.name}"
@@ -252,43 +261,6 @@ def run_census(
         ) from None
 
 
-def start_server() -> None:
-    """Start Prefect's temporary server, unless a running one is named.
-
-    Its database is made at the first start: one process at a time.  A small shell waits at the end
-    of a pipe for this process to end, however it ends, and ends the server then.
-
-    Raises
-    ------
-    JobError
-        If no server answers.
-    """
-    settings = get_current_settings()
-    settings.home.mkdir(parents=True, exist_ok=True)
-    before = {child.pid for child in psutil.Process().children()}
-    starting = FileLock(settings.home / "start.lock")
-    with starting, interrupts_held(), get_client(sync_client=True) as client:
-        error = client.api_healthcheck()
-    if error is not None:
-        raise JobError(
-            f"the Prefect server does not answer: {error}.",
-            "Check PREFECT_API_URL, or unset it to use a temporary server; then resume the job.",
-        )
-    for child in psutil.Process().children():
-        if child.pid not in before and "prefect.server.api.server:create_app" in child.cmdline():
-            _end_with_this_process(child.pid)
-
-
-_GUARDS: list[subprocess.Popen[bytes]] = []
-
-
-def _end_with_this_process(pid: int) -> None:
-    script = f"read -r _; kill {shlex.quote(str(pid))} 2>/dev/null"
-    guard = subprocess.Popen(  # noqa: S603 - the command is ours
-        ["/bin/sh", "-c", script],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
-    _GUARDS.append(guard)
+def _hand_over(map_tiles: MapTiles) -> OpenCluster:
+    """Return what opens nothing, since all is open."""
+    return lambda: nullcontext(map_tiles)

@@ -8,6 +8,7 @@ about one of the 26 neighbours covers are left out by tables of what a ball take
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,6 +22,15 @@ from pipeline.kernels.distance import Int32s, Int64s, Metric, find_body_runs, sq
 from pipeline.model.grid import Box, Triple
 
 Reals = NDArray[np.float64]
+
+NEAREST = np.array(
+    sorted(
+        (step for step in itertools.product((-1, 0, 1), repeat=3) if any(step)),
+        key=lambda step: sum(map(abs, step)),
+    ),
+    np.int64,
+)
+"""Steps to the 26 neighbours: across faces, edges, corners."""
 
 _BINS = 1 << 14
 """Most entries of a table by squared distance."""
@@ -309,7 +319,7 @@ def _find_ridge(
     divisor: int,
 ) -> tuple[Int32s, Int32s]:
     """List the balls that meet the core and that no neighbour's ball covers."""
-    nz, ny, nx = squares.shape
+    ny = squares.shape[1]
     wz, wy, wx = weights
     n = 0
     places, sizes = np.empty((1024, 3), np.int32), np.empty(1024, np.int32)
@@ -322,26 +332,32 @@ def _find_ridge(
                 square = np.int64(squares[z, y, x])
                 if square <= beside + wx * _gap(x, core[0][2], core[1][2]) ** 2:
                     continue
-                covered = False
-                entry = square // divisor
-                for a in range(max(z - 1, 0), min(z + 2, nz)):
-                    for b in range(max(y - 1, 0), min(y + 2, ny)):
-                        needs = table[abs(a - z), abs(b - y)]
-                        for c in range(max(x - 1, 0), min(x + 2, nx)):
-                            other = squares[a, b, c]
-                            if other > square and other >= needs[abs(c - x), entry]:
-                                covered = True
-                    if covered:
-                        break
-                if not covered:
-                    if n == sizes.size:
-                        more, larger = np.empty((2 * n, 3), np.int32), np.empty(2 * n, np.int32)
-                        more[:n], larger[:n] = places, sizes
-                        places, sizes = more, larger
-                    places[n, 0], places[n, 1], places[n, 2] = z, y, x
-                    sizes[n] = squares[z, y, x]
-                    n += 1
+                if _is_covered(squares, z, y, x, table, square, square // divisor):
+                    continue
+                if n == sizes.size:
+                    more, larger = np.empty((2 * n, 3), np.int32), np.empty(2 * n, np.int32)
+                    more[:n], larger[:n] = places, sizes
+                    places, sizes = more, larger
+                places[n, 0], places[n, 1], places[n, 2] = z, y, x
+                sizes[n] = squares[z, y, x]
+                n += 1
     return places[:n].copy(), sizes[:n].copy()
+
+
+@njit(nogil=True, cache=True)
+def _is_covered(
+    squares: Int32s, z: int, y: int, x: int, table: Int32s, square: np.int64, entry: np.int64
+) -> bool:
+    """Tell whether a neighbour's ball holds all voxels of a ball; nearest neighbours first."""
+    nz, ny, nx = squares.shape
+    for k in range(NEAREST.shape[0]):
+        c, b, a = x + NEAREST[k, 2], y + NEAREST[k, 1], z + NEAREST[k, 0]
+        if a < 0 or a >= nz or b < 0 or b >= ny or c < 0 or c >= nx:
+            continue
+        other = squares[a, b, c]
+        if other > square and other >= table[abs(a - z), abs(b - y), abs(c - x), entry]:
+            return True
+    return False
 
 
 @njit(nogil=True, cache=True)

@@ -79,6 +79,22 @@ class AnatomyStage:
             first[i] = np.count_nonzero(self.rows["phase"] < phase.name)
         return first
 
+    @cached_property
+    def may_split(self) -> NDArray[np.bool_]:
+        """Which particles members are wanted of: sheets that are not too large."""
+        rows = self.rows
+        flat = 4.0 * rows["thickness_um"] <= rows["extent_intermediate_um"]
+        return flat & (8 * rows["n_voxels"] <= self.asked.largest_box) & self.asked.members
+
+    @cached_property
+    def wanted(self) -> NDArray[np.bool_]:
+        """Which particles are cut out: the others have no value in any column."""
+        low, high = self.boxes
+        some = self.may_split | self.asked.skeleton
+        if self.asked.bending:
+            some |= np.isin(self.rows["shape_class"], SHEETS)
+        return some & ((high - low).prod(1) <= self.asked.largest_box)
+
     def prepare(self) -> None:
         """Need nothing."""
 
@@ -86,8 +102,7 @@ class AnatomyStage:
         """Describe the particles that a tile owns."""
         core = self.plan.grid.tile(number).core
         low, high = self.boxes
-        mine = ((low >= core.start) & (low < core.stop)).all(1)
-        mine &= (high - low).prod(1) <= self.asked.largest_box
+        mine = ((low >= core.start) & (low < core.stop)).all(1) & self.wanted
         rows = np.flatnonzero(mine)
         tables: dict[int, NDArray[np.uint32]] = {}
         own = self._read(core, tables) if (mine & (high <= core.stop).all(1)).any() else None
@@ -100,7 +115,7 @@ class AnatomyStage:
             else:
                 mask = self._read(box, tables) == row + 1
             described = self._describe(row, mask)
-            if self._may_split(row):
+            if self.may_split[row]:
                 plates.append(self._split(row, mask))
                 described["n_members"] = len(plates[-1])
             for name in ANATOMY:
@@ -140,16 +155,6 @@ class AnatomyStage:
         if asked.skeleton:
             columns |= dict(zip(SKELETON, count_skeleton(mask), strict=True))
         return columns
-
-    def _may_split(self, row: int) -> bool:
-        """Tell whether members are wanted of a particle: of sheets that are not too large."""
-        if not self.asked.members:
-            return False
-        rows = self.rows
-        return bool(
-            4.0 * rows["thickness_um"][row] <= rows["extent_intermediate_um"][row]
-            and 8 * rows["n_voxels"][row] <= self.asked.largest_box
-        )
 
     def _split(self, row: int, mask: NDArray[np.bool_]) -> NDArray[np.void]:
         """Return the members of a particle."""

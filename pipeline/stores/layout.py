@@ -10,8 +10,13 @@ from pipeline.model.header import VolumeHeader
 from pipeline.model.plan import denoise_halo, fit_tile
 from pipeline.model.recipe import Recipe
 
-INNER_MAX = 128
-"""Longest edge of an inner chunk; 64 to 128 voxels keep a slice view and a halo read cheap."""
+INNER_MIN, INNER_MAX = 32, 64
+"""Edges of inner chunks.  A tile of 256 voxels with its halo decodes 3.4 times its voxels in chunks
+of 64, 8 times in chunks of 128; in chunks under 32, opening them takes longer than decoding."""
+
+IN_PLACE_MAX = 128
+"""Longest edge of chunks of a source that is used in place: what is decoded more than of a copy
+takes less than making one."""
 
 LEVELS_MAX = 4
 """Levels of a pyramid, the full resolution included."""
@@ -20,32 +25,60 @@ CHUNK_VOXELS_MIN = 32**3
 """Voxels of a chunk below which opening chunks takes longer than copying their voxels once."""
 
 
-def inner_edge(edge: int) -> int:
-    """Return the edge of the inner chunks of a shard: its largest divisor up to `INNER_MAX`.
+def inner_edge(edge: int, longest: int = INNER_MAX) -> int:
+    """Return the edge of the inner chunks of a shard.
+
+    Parameters
+    ----------
+    edge : int
+        Edge of the shard.
+    longest : int, optional
+        Longest edge that is wanted.
+
+    Returns
+    -------
+    int
+        The shard's largest divisor up to that; where it is under `INNER_MIN`, one up to twice that
+        if there is one.
 
     Examples
     --------
-    >>> [inner_edge(n) for n in (64, 96, 160, 224, 256)]
-    [64, 96, 80, 112, 128]
+    >>> [inner_edge(n) for n in (48, 64, 96, 101, 160, 224, 256)]
+    [48, 64, 48, 101, 40, 56, 64]
     """
-    return next(edge // n for n in range(1, edge + 1) if edge % n == 0 and edge // n <= INNER_MAX)
+    divisors = [edge // n for n in range(1, edge + 1) if edge % n == 0]
+    wanted = next(n for n in divisors if n <= longest)
+    larger = [n for n in divisors if longest < n <= 2 * longest]
+    return larger[-1] if wanted < INNER_MIN and larger else wanted
 
 
-def lay_out(shape: Triple, tile_shape: Triple) -> tuple[Triple, Triple]:
+def lay_out(shape: Triple, tile_shape: Triple, longest: int = INNER_MAX) -> tuple[Triple, Triple]:
     """Return the shapes of inner chunks and shards.
 
     A shard is a tile; along an axis that one tile spans, it may reach a little beyond the volume,
-    so that a volume of 139 voxels is stored as 2 chunks of 70 and not as 139 of one.
+    so that a volume of 139 voxels is stored as 3 chunks of 47 and not as 139 of one.
+
+    Parameters
+    ----------
+    shape, tile_shape : tuple of int
+        Voxels of the volume and of a tile, (z, y, x).
+    longest : int, optional
+        Longest edge of a chunk that is wanted.
+
+    Returns
+    -------
+    tuple of tuples of int
+        Chunk and shard.
 
     Examples
     --------
     >>> lay_out((139, 512, 90), (139, 256, 90))
-    ((70, 128, 90), (140, 256, 90))
+    ((47, 64, 45), (141, 256, 90))
     """
     inner, shards = [], []
     for n, edge in zip(shape, tile_shape, strict=True):
-        n_chunks = -(-edge // INNER_MAX)
-        inner.append(inner_edge(edge) if edge < n else -(-edge // n_chunks))
+        n_chunks = -(-edge // longest)
+        inner.append(inner_edge(edge, longest) if edge < n else -(-edge // n_chunks))
         shards.append(edge if edge < n else inner[-1] * n_chunks)
     return (inner[0], inner[1], inner[2]), (shards[0], shards[1], shards[2])
 
@@ -76,7 +109,7 @@ def why_copied(header: VolumeHeader, recipe: Recipe) -> str | None:
     """Return why a source is copied and not used in place; None where it can be used in place.
 
     A source is used in place where every tile consists of whole chunks, and a tile with the halo
-    of the filter decodes no more of it than of the copy that would be made.
+    of the filter decodes no more of it than of chunks of `IN_PLACE_MAX` voxels an edge.
 
     Parameters
     ----------
@@ -112,8 +145,8 @@ def why_copied(header: VolumeHeader, recipe: Recipe) -> str | None:
     if chunk[0] * chunk[1] * chunk[2] < CHUNK_VOXELS_MIN and chunk != shape:
         return f"its chunks of {_edges(chunk)} are too small"
     halo = denoise_halo(recipe)
-    copy = lay_out(shape, tile)[0]
-    if _decoded(chunk, tile, shape, halo) > _decoded(copy, tile, shape, halo):
+    largest = lay_out(shape, tile, IN_PLACE_MAX)[0]
+    if _decoded(chunk, tile, shape, halo) > _decoded(largest, tile, shape, halo):
         return f"chunks of {_edges(chunk)} are too long for tiles of {_edges(tile)}"
     if len(plan_levels(shape, tile)) < 2:
         return "the volume or its tiles are too small for a coarser level beside it"

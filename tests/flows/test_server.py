@@ -16,6 +16,7 @@ import psutil
 import pytest
 
 from flows.jobs.status import find_job, list_jobs
+from flows.server import TemporaryServer, template_path
 from tests.flows.conftest import HOME
 
 START_LIMIT_S = 120.0
@@ -81,6 +82,25 @@ def test_a_running_server_shows_the_job_and_its_stages(
     assert {artifact["type"] for artifact in artifacts} == {"progress"}
     # No server of the job's own was started beside it.
     assert not (tmp_path / "workspace" / "prefect" / "prefect.db").exists()
+
+
+@pytest.mark.cluster
+def test_a_temporary_server_starts_from_an_empty_database_that_is_kept(tmp_path: Path) -> None:
+    for name in ("first", "second"):
+        server = TemporaryServer(tmp_path / name)
+        server.begin()
+        try:
+            api = server.answer()
+            assert server.answer() == api
+            assert ask(api, "/flow_runs/filter", {}) == []
+            ask(api, "/flows/", {"name": name})
+            assert [flow["name"] for flow in ask(api, "/flows/filter", {})] == [name]
+            assert (tmp_path / name / "prefect.db").is_file()
+        finally:
+            server.end()
+        assert template_path().is_file()
+    with pytest.raises(urllib.error.URLError):
+        ask(api, "/health")
 
 
 @pytest.mark.cluster

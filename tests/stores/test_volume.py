@@ -132,7 +132,8 @@ def test_a_truncated_shard_names_itself(tmp_path):
 @given(st.integers(1, 1024))
 def test_inner_edges_divide(edge):
     assert edge % inner_edge(edge) == 0
-    assert inner_edge(edge) <= INNER_MAX
+    # A divisor of a sensible size goes before one that is short.
+    assert inner_edge(edge) <= 2 * INNER_MAX
 
 
 @given(st.tuples(*[st.integers(1, 3000)] * 3))
@@ -141,7 +142,7 @@ def test_layout_has_chunks_of_sensible_size(shape):
     inner, shards = lay_out(shape, tile)
     for n, t, i, s in zip(shape, tile, inner, shards, strict=True):
         assert s % i == 0
-        assert min(n, 64) <= i <= INNER_MAX
+        assert min(n, 32) <= i <= INNER_MAX
         # One shard a tile, in number and in place.
         assert -(-n // s) == -(-n // t)
         assert s == t or (n == t and s - t < -(-t // INNER_MAX))
