@@ -186,7 +186,13 @@ _SERVERS: dict[Path, TemporaryServer] = {}
 
 @contextmanager
 def begun_server() -> Iterator[TemporaryServer | None]:
-    """Begin to start a temporary server, one a process; None where a running one is named."""
+    """Begin to start a temporary server, one a process.
+
+    Yields
+    ------
+    TemporaryServer or None
+        None where a running one is named.
+    """
     settings = get_current_settings()
     if settings.api.url is not None:
         yield None
@@ -202,6 +208,16 @@ def begun_server() -> Iterator[TemporaryServer | None]:
 @contextmanager
 def served(server: TemporaryServer | None) -> Iterator[None]:
     """Have Prefect use a server inside the block: the temporary one, or the one that is named.
+
+    Parameters
+    ----------
+    server : TemporaryServer or None
+        As `begun_server` yields it.
+
+    Yields
+    ------
+    None
+        Once it answers.
 
     Raises
     ------
