@@ -87,7 +87,7 @@ def sum_shifted(field: Field, place: Counts, weight: Counts, shifts: Counts) -> 
     [10, 3]
     """
     sums = np.zeros(len(shifts), field.dtype)
-    _sum_shifted(np.ascontiguousarray(field), place, weight, shifts, sums)
+    _sum_shifted(np.ascontiguousarray(field), np.ascontiguousarray(place), weight, shifts, sums)
     return sums
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -297,6 +298,19 @@ def _plane_offsets(
 
 
 def _open_slice(path: Path) -> _Slice:
+    """Return what the header of a slice says; the file is read again only if it has changed.
+
+    A header takes about a millisecond, and a job opens its source several times.
+    """
+    try:
+        facts = path.stat()
+    except OSError as err:
+        raise _unreadable(path, err) from err
+    return _parse_slice(path, facts.st_size, facts.st_mtime_ns, facts.st_ino)
+
+
+@lru_cache(maxsize=8192)
+def _parse_slice(path: Path, *_: int) -> _Slice:
     try:
         with TiffFile(path) as tif:
             page = tif.pages.first

@@ -73,8 +73,7 @@ def warm_kernels() -> None:
     denoise_nlm(grey, 50.0, 1.0)
     denoise_variation(grey, 50.0, 2)
     fold_noise(grey, (0, 0, 0), 65535)
-    sums = fold_blocks(grey, (0, 0, 0), coarse_block_vx(shape))[1]
-    mask = mask_box(estimate_mask(sums, shape, coarse_block_vx(shape)), Box((0, 0, 0), shape))
+    mask = _warm_mask(grey)
     _warm_flatten(grey)
     _warm_blocks()
     fold_histogram(grey, mask)
@@ -84,7 +83,7 @@ def warm_kernels() -> None:
     refine_edges(grey, plain, plan_edges((300, 600), (150.0, 450.0, 750.0), 1.0))
     clean_phases(plain, [CleanUp(0, 1.0, 1.0, 3)], 1, 7)
     fold_edges(grey, plain, Box((0, 0, 0), (20, 20, 20)), (20, 20, 20), 450.0, [150.0])
-    fold_doubt(plain, plain, plain, np.zeros(shape, np.uint32), 0)
+    fold_doubt(plain, plain, plain, np.zeros((26, 26, 26), np.uint32)[1:-1, 1:-1, 1:-1], 0)
     measure_bending(mask > 0, np.ones(3), (1.0, 1.0, 1.0))
     measure_members(split_members(mask > 0, (1.0, 1.0, 1.0), 2.0), (1.0, 1.0, 1.0))
     _warm_bodies(classify_phases(grey, None, (300, 600)), grey)
@@ -113,6 +112,15 @@ def warm_match() -> None:
     for dtype in (np.uint32, np.uint64):
         ids, start = np.ones((2, 2, 2), dtype), np.zeros(3, np.int64)
         count_overlaps(ids, start, ids, ids.astype(np.uint8), box, np.eye(3), np.ones(3), offsets)
+
+
+def _warm_mask(grey: NDArray[np.uint16]) -> NDArray[np.uint8]:
+    """Find a specimen amid air, and return its mask of as many voxels as there are of grey."""
+    sums = fold_blocks(grey, (0, 0, 0), coarse_block_vx((24, 24, 24)))[1]
+    sums = np.full((12, 12, 12), 64 * 100, sums.dtype)
+    sums[3:9, 3:9, 3:9] = 64 * 20000
+    found = estimate_mask(sums, (48, 48, 48), 4)
+    return mask_box(found, Box((4, 4, 4), (28, 28, 28)))
 
 
 def _warm_flatten(grey: NDArray[np.uint16]) -> None:

@@ -308,3 +308,12 @@ def test_pixels_are_no_length(tmp_path, make_volume, unit) -> None:
     metadata = {"spacing": 1.0, "unit": unit, "axes": "ZYX"}
     tifffile.imwrite(path, make_volume(), imagej=True, resolution=(1, 1), metadata=metadata)
     assert open_source(str(path)).header.voxel_um is None
+
+
+def test_a_slice_that_changed_since_it_was_opened_is_read_again(tmp_path, make_volume) -> None:
+    volume = make_volume("uint16", (3, 5, 7))
+    paths = write_slices(tmp_path / "scan", volume)
+    assert open_source(str(tmp_path / "scan")).header.shape == (3, 5, 7)
+    tifffile.imwrite(paths[1], volume[1, :, :6], photometric="minisblack")
+    with pytest.raises(SourceError, match=r"5 x 6 uint16, wanted 5 x 7"):
+        open_source(str(tmp_path / "scan"))
