@@ -37,7 +37,7 @@ def jobs(workspace: options.Workspace = None, json_: options.AsJson = False) -> 
 
     Example:  castcensus jobs
     """
-    with at_hand(load_place(workspace), "jobs") as folder:
+    with at_hand(load_place(workspace), "jobs", "status.json") as folder:
         statuses = list_jobs(folder)
     if json_:
         print(json.dumps([s.model_dump(mode="json") for s in statuses], indent=2))
@@ -92,7 +92,7 @@ def show(
             raise typer.Exit(JobError.exit_code)
         return
     place = load_place(workspace)
-    with at_hand(place, "jobs") as folder:
+    with at_hand(place, "jobs", "*" if tiles else "*.json") as folder:
         if tiles:
             show_tiles(map_tiles(folder, job, stage), json_)
             return

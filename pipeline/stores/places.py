@@ -12,6 +12,7 @@ import re
 import sys
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
     from obstore.store import S3Store
 
 SCHEME = "s3://"
+
+N_AT_ONCE = 8
+"""Objects under way at once."""
 
 _ADDRESS = re.compile(r"s3:/+(?P<bucket>[^/]+)/*(?P<key>.*?)/*")
 _DENIED = ("PermissionDeniedError", "UnauthenticatedError")
@@ -220,11 +224,11 @@ def size_of(place: Place) -> int | None:
 
 
 @contextmanager
-def at_hand(place: Place, part: str) -> Iterator[Path]:
+def at_hand(place: Place, part: str, names: str = "*") -> Iterator[Path]:
     """Give a folder as one on disk for the time of the block, with a part of small files in it.
 
-    Of a folder of objects, all of the part is fetched to a temporary folder; an error that names
-    this names the true place instead.
+    Of a folder of objects, what is below the part and has such a name is fetched to a temporary
+    folder; an error that names this names the true place instead.
     """
     if isinstance(place, Path):
         yield place
@@ -233,10 +237,14 @@ def at_hand(place: Place, part: str) -> Iterator[Path]:
         folder = Path(name)
         with answered(place):
             found = [item["path"] for some in place.store.list((place / part).key) for item in some]
-        for key in found:
+
+        def fetch(key: str) -> None:
             path = folder / key.removeprefix(place.key).lstrip("/")
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(ObjectFolder(place.bucket, key, place.store).read_bytes())
+
+        with ThreadPoolExecutor(N_AT_ONCE) as pool:
+            list(pool.map(fetch, (k for k in found if fnmatchcase(k.rpartition("/")[2], names))))
         try:
             yield folder
         except CastcensusError as error:

@@ -32,10 +32,7 @@ from pipeline.model.records import SCANS, SPECIMENS, TABLES
 from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.durability import sync_disk
 from pipeline.stores.ome import job_of
-from pipeline.stores.places import ObjectFolder, Place, answered
-
-N_AT_ONCE = 8
-"""Files under way at once; each is in memory as a whole, a shard at most."""
+from pipeline.stores.places import N_AT_ONCE, ObjectFolder, Place, answered
 
 MARK = ".castcensus-copy.json"
 """Lies in a place while somebody copies there."""
@@ -139,20 +136,22 @@ def copy_workspace(
     order = _list_all(a, scans, jobs, version)
     with b.held(take_over) as still_ours:
         there = b.list("")
-        _need_same_catalogue(a, b, order.entries, there)
-        sending = _Sending(a, b, there, read_back, tell, order.n_files)
+        known = _need_same_catalogue(a, b, order.entries, there)
+        sending = _Sending(a, b, there, read_back, tell, order.n_files - len(known))
         for scan, job in scans.items():
             with hold(scan):
                 sending.send_store(scan, job)
         sending.send(order.files)
         b.sync()
         still_ours()
+        # One after the other: a log has no gaps at any moment.
         for name in order.entries:
-            sending.send([name])
+            if name not in known:
+                sending.send([name])
         b.sync()
     return Copied(
         str(source), str(target), tuple(scans), sending.n_files, sending.n_bytes,
-        sending.n_there, version, tuple(sending.elsewhere),
+        sending.n_there + len(known), version, tuple(sending.elsewhere),
     )  # fmt: skip
 
 
@@ -324,7 +323,10 @@ class _Sending:
             self.elsewhere.append(scan)
 
     def send(self, names: Sequence[str]) -> None:
-        """Send files in any order; those that are there as they should be are left alone."""
+        """Send files in any order; those that are there as they should be are left alone.
+
+        Several are under way at once, and each is in memory as a whole: a shard at most.
+        """
         with ThreadPoolExecutor(N_AT_ONCE) as pool:
             try:
                 for n in pool.map(self._send, names):
@@ -408,12 +410,19 @@ def _list_all(
 
 def _need_same_catalogue(
     source: _Side, target: _Side, entries: list[str], there: dict[str, int]
-) -> None:
-    """Refuse a target that holds a commit which the source does not."""
-    known = set(entries)
-    for name in sorted(n for n in there if n.startswith("catalogue/") and _ENTRY.fullmatch(n)):
-        if name not in known or source.hash_of(name) != target.hash_of(name):
-            raise _another(target, name)
+) -> set[str]:
+    """Return the commits that both places hold; refuse a target that holds one more."""
+    held = sorted(n for n in there if n.startswith("catalogue/") and _ENTRY.fullmatch(n))
+    own = set(entries)
+
+    def is_same(name: str) -> bool:
+        return name in own and source.hash_of(name) == target.hash_of(name)
+
+    with ThreadPoolExecutor(N_AT_ONCE) as pool:
+        for name, same in zip(held, pool.map(is_same, held), strict=True):
+            if not same:
+                raise _another(target, name)
+    return set(held)
 
 
 def _another(target: _Side, name: str) -> StoreError:

@@ -41,6 +41,8 @@ def test_small_files_come_to_hand_and_errors_name_their_true_place(folder) -> No
         found = sorted(str(p.relative_to(here)) for p in here.rglob("*") if p.is_file())
         assert found == ["b/0/x", "b/one.txt"]
     assert not here.exists()
+    with at_hand(folder, "b", "*.txt") as here:
+        assert [p.name for p in here.rglob("*") if p.is_file()] == ["one.txt"]
     with (
         pytest.raises(NotFoundError, match="no job in s3://folders/a/b/jobs"),
         at_hand(folder, "b") as here,
