@@ -27,7 +27,7 @@ class Orientation:
     p_value : float
         Chance of a tensor as uneven from axes without preference (Bingham's test: 15 n / 2 times
         the sum of squares of eigenvalue - 1/3 is chi-square with 5 degrees of freedom; Mardia &
-        Jupp 2000, ch. 10).
+        Jupp 2000, ch. 10); weighted axes count for as many as they are worth, (sum w)^2 / sum w^2.
     n : int
         Axes.
     """
@@ -39,13 +39,15 @@ class Orientation:
     n: int
 
 
-def orient_axes(axes: Reals) -> Orientation | None:
+def orient_axes(axes: Reals, weight: Reals | None = None) -> Orientation | None:
     """Return the orientation of unit vectors whose sign has no meaning.
 
     Parameters
     ----------
     axes : ndarray of float64, shape (n, 3)
         Unit vectors, (z, y, x).
+    weight : ndarray of float64, shape (n,), optional
+        What each stands for, all positive; the same when None.
 
     Returns
     -------
@@ -55,10 +57,13 @@ def orient_axes(axes: Reals) -> Orientation | None:
     n = len(axes)
     if n == 0:
         return None
-    tensor = np.array([[float((axes[:, i] * axes[:, j]).sum()) / n for j in range(3)]
+    w = np.ones(n) if weight is None else weight
+    total = float(w.sum())
+    tensor = np.array([[float((w * (axes[:, i] * axes[:, j])).sum()) / total for j in range(3)]
                        for i in range(3)])  # fmt: skip
     values = eigenvalues_of(tensor)
-    uneven = 7.5 * n * sum((v - 1.0 / 3.0) ** 2 for v in values)
+    worth = total * total / float((w * w).sum())
+    uneven = 7.5 * worth * sum((v - 1.0 / 3.0) ** 2 for v in values)
     return Orientation(
         tensor=tensor,
         eigenvalues=values,

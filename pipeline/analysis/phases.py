@@ -26,6 +26,7 @@ from pipeline.analysis.sampling import (
     scatter_factor,
 )
 from pipeline.analysis.sizes import (
+    FEWEST_WHOLE,
     Interval,
     Weighted,
     class_limit,
@@ -41,6 +42,9 @@ from pipeline.analysis.surfaces import mean_free_path_um, mean_intercept_um, sur
 EMPTY = "no voxel lies inside the specimen"
 ABSENT = "the phase is absent"
 SCATTER = "scatter of blocks that touch"
+ZINGG = 2.0 / 3.0
+"""Flatness under which a body has a shortest axis (Zingg 1935; as in the classes of shape)."""
+
 WEIGHTS = "Miles-Lantuejoul weights (ISO 13322-1)"
 
 
@@ -212,7 +216,11 @@ def describe_numbers(
     else:
         why = "fewer than two whole particles"
     lost = weighted.n_too_large
-    caveat = f"{lost} as large as the field are left out" if lost else ""
+    of = f"{n_whole} of {n} bodies lie whole in the field"
+    too_few = n_whole < FEWEST_WHOLE
+    caveats = [f"{of}: no interval under {FEWEST_WHOLE}"] if too_few else []
+    caveats += [f"{lost} as large as the field are left out"] if lost else []
+    caveat = "; ".join(caveats)
     volume_um3 = counts.n_searched * counts.voxel_um3
     density = estimate_density(weighted.weight, counts.voxel_um3)
     yield _row(name, "number_density_mm3", "1/mm3", WEIGHTS, density, n_whole, caveat, why)
@@ -233,6 +241,10 @@ def describe_numbers(
     if ratio is None:
         yield Estimate(name, "particles_needed", "1", method, n=n_whole, note=why)
         return
+    if too_few:
+        note = f"{of}: their spread is not told under {FEWEST_WHOLE}"
+        yield Estimate(name, "particles_needed", "1", method, n=n_whole, note=note)
+        return
     needed = math.ceil(particles_needed(ratio, wanted_error))
     note = f"only {n_whole} whole particles: sizes are uncertain" if n_whole < needed else ""
     yield Estimate(name, "particles_needed", "1", method, needed, n=n_whole, note=note)
@@ -248,7 +260,7 @@ def _describe_classes(
         mine = weighted.whole & (numbers == number)
         found = estimate_density(weighted.weight[mine], voxel_um3)
         yield _row(name, "diameter_class_density_mm3", "1/mm3", method, found, int(mine.sum()),
-                   "", "", class_limit(number))  # fmt: skip
+                   "", "", class_limit(number), True)  # fmt: skip
 
 
 def _row(
@@ -261,26 +273,52 @@ def _row(
     caveat: str,
     why: str,
     at: float | None = None,
+    few_bounded: bool = False,
 ) -> Estimate:
+    """Return a row; of few particles without its interval, except for counts of one class.
+
+    The interval of a class is exact, as its particles weigh alike; that of all is not, as few of
+    mixed sizes tell nothing of the large ones that no place holds whole.
+    """
     if found is None:
         return Estimate(phase, quantity, unit, method, n=n, note=why, at=at)
     ends = (found.low, found.high)
+    if n < FEWEST_WHOLE and not few_bounded:
+        ends = (None, None)
+    elif None in ends:
+        caveat = "; ".join(filter(None, [caveat, "an end of the interval lies beyond the data"]))
     return Estimate(phase, quantity, unit, method, found.value, *ends, n, caveat, at=at)
 
 
-def judged_axes(columns: Columns) -> NDArray[np.float64]:
-    """Return the shortest axes, shape (n, 3), of particles that are whole and resolved."""
+def judge_axes(columns: Columns) -> NDArray[np.bool_]:
+    """Tell of which particles the shortest axis is known.
+
+    Those that nothing cuts, that are resolved, and whose two shorter axes differ: a flatness under
+    2/3 (Zingg 1935).  The shortest axis of a compact body or of a round needle is noise.
+
+    Parameters
+    ----------
+    columns : mapping of str to ndarray
+        Rows of `particles` of a phase.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True for those.
+    """
     out = columns["touches_border"] | columns["touches_mask_edge"] | columns["under_resolved"]
-    return vectors_of(columns, "minor_{}")[~out.astype(bool)]
+    return ~out.astype(bool) & (columns["flatness"].astype(np.float64) < ZINGG)
 
 
-def describe_orientation(name: str, columns: Columns) -> Iterator[Estimate]:
+def describe_orientation(counts: ScanCounts, phase: int, columns: Columns) -> Iterator[Estimate]:
     """Yield the orientation tensor of the shortest axes and its anisotropy.
 
     Parameters
     ----------
-    name : str
-        The phase.
+    counts : ScanCounts
+        The scan.
+    phase : int
+        Position of the phase.
     columns : mapping of str to ndarray
         Rows of `particles` of that phase.
 
@@ -290,19 +328,30 @@ def describe_orientation(name: str, columns: Columns) -> Iterator[Estimate]:
         orientation_zz ... orientation_yx, orientation_eigenvalue (at 1 to 3),
         orientation_anisotropy, orientation_p_value.
     """
-    found = orient_axes(judged_axes(columns))
-    method = "mean of the outer product of the shortest axes, whole and resolved particles"
+    name = counts.phases[phase]
+    weight = weight_particles(counts.field(), *box_of(columns)).weight
+    chosen = judge_axes(columns) & (weight > 0.0)
+    n = int(chosen.sum())
+    found = None
+    if n >= FEWEST_WHOLE:
+        found = orient_axes(vectors_of(columns, "minor_{}")[chosen], weight[chosen])
+    method = (
+        "mean of the outer product of the shortest axes of whole, resolved bodies of a flatness "
+        f"under 2/3; {WEIGHTS}"
+    )
     parts = [("zz", 0, 0), ("yy", 1, 1), ("xx", 2, 2), ("zy", 0, 1), ("zx", 0, 2), ("yx", 1, 2)]
     bingham = "Bingham's test of no preferred direction (Mardia & Jupp 2000)"
     if found is None:
-        why = "no whole and resolved particle"
+        why = (
+            f"{n} of {len(weight)} bodies are whole, resolved and flatter than 2/3: "
+            f"wanted {FEWEST_WHOLE}"
+        )
         for quantity in (
             *(f"orientation_{part}" for part, _, _ in parts),
             *("orientation_anisotropy", "orientation_p_value"),
         ):
-            yield Estimate(name, quantity, "1", method, note=why)
+            yield Estimate(name, quantity, "1", method, n=n, note=why)
         return
-    n = found.n
     for part, i, j in parts:
         yield Estimate(name, f"orientation_{part}", "1", method, found.tensor[i, j], n=n)
     for rank, value in enumerate(found.eigenvalues, 1):

@@ -92,6 +92,7 @@ def describe_extremes(
         ("sqrt_area", area, f"square root of the area {how}"),
     )
     place = vectors_of(columns, "centroid_{}_um")
+    cut = (columns["touches_border"] | columns["touches_mask_edge"]).astype(bool)
     block_um = counts.block_vx * np.array(counts.voxel_um)
     for measure, values, meaning in measures:
         found = block_maxima(values, place, counts.searched, block_um) if len(values) else None
@@ -105,19 +106,29 @@ def describe_extremes(
                 yield Estimate(name, quantity, "um", meaning, note=why)
             continue
         maxima, voxels = found
+        n_cut = int(np.isin(maxima, values[cut]).sum())
+        caveat = f"{n_cut} of {maxima.size} maxima are of bodies that the border or the specimen's "
+        caveat += "edge cuts: lower bounds"
         yield from _describe_fit(
-            name, measure, meaning, maxima, voxels * counts.voxel_um3 * 1e-9, component_mm3
-        )
+            name, measure, meaning, maxima, voxels * counts.voxel_um3 * 1e-9, component_mm3,
+            caveat if n_cut else "",
+        )  # fmt: skip
     yield from _rank_defects(name, columns, area)
 
 
 def _describe_fit(
-    name: str, measure: str, meaning: str, maxima: Reals, block_mm3: float, component_mm3: float
+    name: str,
+    measure: str,
+    meaning: str,
+    maxima: Reals,
+    block_mm3: float,
+    component_mm3: float,
+    caveat: str,
 ) -> Iterator[Estimate]:
     n = maxima.size
     for rank, value in enumerate(np.sort(maxima).tolist(), 1):
         yield Estimate(name, f"{measure}_maximum_um", "um", f"largest {meaning} of a block",
-                       value, n=n, at=rank)  # fmt: skip
+                       value, n=n, note=caveat, at=rank)  # fmt: skip
     yield Estimate(name, f"{measure}_block_mm3", "mm3", "mean volume of a block", block_mm3, n=n)
     gumbel, general = fit_gumbel(maxima), fit_extreme_value(maxima)
     moments = match_moments(maxima)
@@ -137,7 +148,8 @@ def _describe_fit(
         return
     value, error = gumbel.level(period), gumbel.level_error(period)
     of = f"largest {meaning} in {component_mm3:g} mm3"
-    note = f"extrapolated to {period:.3g} blocks" if period > n else ""
+    far = f"extrapolated to {period:.3g} blocks" if period > n else ""
+    note = "; ".join(filter(None, [far, caveat]))
     yield Estimate(name, level, "um", f"{of}; {E2283}, maximum likelihood, 2 standard errors",
                    value, value - 2 * error, value + 2 * error, n, note)  # fmt: skip
     yield Estimate(name, f"{measure}_level_moments_um", "um", f"{of}; {E2283}, moments",
@@ -173,7 +185,9 @@ def _rank_defects(name: str, columns: Columns, area: Reals) -> Iterator[Estimate
     order = np.lexsort((columns["particle_id"], strength))[:N_RANKED]
     for rank, row in enumerate(order.tolist(), 1):
         place = "surface" if skin[row] else "interior"
-        cut = ", cut by the border: a lower bound" if columns["touches_border"][row] else ""
+        by = [word for word, flag in (("border", columns["touches_border"][row]),
+              ("edge of the specimen", skin[row])) if flag]  # fmt: skip
+        cut = f", cut by the {' and the '.join(by)}: a lower bound" if by else ""
         note = f"particle {int(columns['particle_id'][row])}, {place}{cut}"
         yield Estimate(name, "sqrt_area_ranked_um", "um", "worst first by Murakami's ranking",
                        float(area[row]), n=1, note=note, at=rank)  # fmt: skip

@@ -27,6 +27,9 @@ Triple = tuple[int, int, int]
 CLASSES_PER_DECADE = 10
 """Size classes of equal ratio."""
 
+FEWEST_WHOLE = 10
+"""Whole particles below which no interval is told (common practice, no source)."""
+
 BORDER_VX = 1
 """Voxels that must lie between a whole particle and the border: one that touches may go on."""
 
@@ -170,11 +173,11 @@ def weight_particles(seen: Field, start: Counts, stop: Counts) -> Weighted:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A number with the ends of its 95 % interval."""
+    """A number with the ends of its 95 % interval; None for an end that is not told."""
 
     value: float
-    low: float
-    high: float
+    low: float | None
+    high: float | None
 
 
 def estimate_density(weight: Reals, voxel_um3: float) -> Interval | None:
@@ -191,15 +194,43 @@ def estimate_density(weight: Reals, voxel_um3: float) -> Interval | None:
     -------
     Interval or None
         Density, and the interval that it would have if particles lay independently of one
-        another; None without any whole particle.
+        another: the gamma interval of weighted Poisson counts (Fay & Feuer 1997), which for equal
+        weights is the exact one; None without any whole particle.
     """
     total = float(weight.sum())
     if total <= 0.0:
         return None
-    relative = math.sqrt(float((weight * weight).sum())) / total
-    half = float(stats.norm.ppf(0.5 + LEVEL / 2)) * relative
-    value = total / (voxel_um3 * 1e-9)
-    return Interval(value, value * math.exp(-half), value * math.exp(half))
+    spread, most = float((weight * weight).sum()), float(weight.max())
+    tail = (1.0 - LEVEL) / 2.0
+    low = spread / (2.0 * total) * float(stats.chi2.ppf(tail, 2.0 * total * total / spread))
+    above, wider = total + most, spread + most * most
+    high = wider / (2.0 * above) * float(stats.chi2.isf(tail, 2.0 * above * above / wider))
+    scale = 1.0 / (voxel_um3 * 1e-9)
+    return Interval(total * scale, low * scale, high * scale)
+
+
+def student_half(weight: Reals) -> float:
+    """Return Student's quantile for as many particles as the weights are worth.
+
+    Parameters
+    ----------
+    weight : ndarray of float64, shape (n,)
+        At least two of them positive.
+
+    Returns
+    -------
+    float
+        At (sum w)^2 / sum w^2 - 1 degrees of freedom (Kish 1965), at least 1, and widened by
+        sqrt(n / (n - 1)) for the mean that the scatter is taken about.
+
+    Examples
+    --------
+    >>> round(student_half(np.ones(10)) / math.sqrt(10 / 9), 3)
+    2.262
+    """
+    worth = max(float(weight.sum()) ** 2 / float((weight * weight).sum()), 2.0)
+    t = float(stats.t.ppf(0.5 + LEVEL / 2, worth - 1.0))
+    return t * math.sqrt(worth / (worth - 1.0))
 
 
 def class_numbers(sizes: Reals) -> Counts:
@@ -238,7 +269,7 @@ def estimate_mean(values: Reals, weight: Reals) -> Interval | None:
     mean = float((weight * values).sum()) / total
     share = weight / total
     sd = math.sqrt(float(((share * (values - mean)) ** 2).sum()))
-    half = float(stats.norm.ppf(0.5 + LEVEL / 2)) * sd
+    half = student_half(weight) * sd
     return Interval(mean, mean - half, mean + half)
 
 
@@ -255,8 +286,8 @@ def estimate_quantile(values: Reals, weight: Reals, share: float) -> Interval | 
     Returns
     -------
     Interval or None
-        The quantile; None for fewer than 2 particles.  Ends that lie beyond the data are the least
-        and the greatest value.
+        The quantile; None for fewer than 2 particles.  An end that lies beyond the data is None:
+        nothing is known of what is smaller than the least particle, or larger than the largest.
 
     Examples
     --------
@@ -269,11 +300,17 @@ def estimate_quantile(values: Reals, weight: Reals, share: float) -> Interval | 
     order = np.argsort(values[used], kind="stable")
     v, w = values[used][order], weight[used][order]
     places = (np.cumsum(w) - 0.5 * w) / w.sum()
-    half = float(stats.norm.ppf(0.5 + LEVEL / 2)) * math.sqrt(
+    half = student_half(w) * math.sqrt(
         share * (1.0 - share) * float((w * w).sum()) / float(w.sum()) ** 2
     )
-    ends = np.interp([share, share - half, share + half], places, v)
-    return Interval(float(ends[0]), float(ends[1]), float(ends[2]))
+    middle, low, high = (
+        float(q) for q in np.interp([share, share - half, share + half], places, v)
+    )
+    return Interval(
+        middle,
+        low if share - half >= places[0] else None,
+        high if share + half <= places[-1] else None,
+    )
 
 
 def geometric_deviation(values: Reals, weight: Reals) -> float | None:

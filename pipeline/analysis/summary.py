@@ -62,7 +62,7 @@ def describe_scan(
         if name in particles:
             columns = particles[name]
             found += describe_numbers(counts, phase, columns, wanted_error)
-            found += describe_orientation(name, columns)
+            found += describe_orientation(counts, phase, columns)
             found += describe_connection(counts, phase, columns)
             found += describe_extremes(counts, phase, columns, component_mm3)
     found += describe_association(counts, [p for p in counts.phases if p in particles])

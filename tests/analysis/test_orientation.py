@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 
 from pipeline.analysis.orientation import eigenvalues_of, orient_axes
+from pipeline.analysis.sizes import Field, weight_particles
 
 
 def isotropic(rng, n):
@@ -39,3 +40,27 @@ def test_without_preference_p_is_uniform_and_the_sign_of_axes_has_no_meaning():
     assert stats.kstest(p, "uniform").pvalue > 0.01
     axes = isotropic(rng, 30)
     np.testing.assert_array_equal(orient_axes(axes).tensor, orient_axes(-axes).tensor)
+
+
+def test_weights_undo_that_large_platelets_are_cut_more_often():
+    # 30 % are large and lie across z, 70 % are small and lie across x.
+    rng = np.random.default_rng(4)
+    shape = np.array((40, 40, 40))
+    axes, weights = [], []
+    for _ in range(120):
+        large = rng.random(rng.poisson(1e-3 * 80**3)) < 0.3
+        size = np.where(large[:, None], (3, 25, 25), (5, 5, 2))
+        start = rng.integers(-30, 50, size.shape)
+        stop = start + size
+        met = ((stop > 0) & (start < shape)).all(1)
+        cut = (np.maximum(start, 0)[met], np.minimum(stop, shape)[met])
+        found = weight_particles(Field((40, 40, 40)), *cut)
+        axes.append(np.where(large[met, None], (1.0, 0.0, 0.0), (0.0, 0.0, 1.0))[found.whole])
+        weights.append(found.weight[found.whole])
+    axes, weights = np.concatenate(axes), np.concatenate(weights)
+    assert orient_axes(axes, weights).tensor[0, 0] == pytest.approx(0.3, abs=0.02)
+    assert orient_axes(axes).tensor[0, 0] < 0.2
+    # Four axes of which one stands for three of the others are worth 36 / 12 = 3.
+    few = orient_axes(np.eye(3)[[0, 1, 2, 0]], np.array([3.0, 1.0, 1.0, 1.0]))
+    uneven = (4 / 6 - 1 / 3) ** 2 + 2 * (1 / 6 - 1 / 3) ** 2
+    assert few.p_value == pytest.approx(stats.chi2.sf(7.5 * 3 * uneven, 5))

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from pipeline.analysis.sizes import (
     Field,
@@ -91,6 +92,40 @@ def test_the_interval_of_a_mean_holds_it():
         found = estimate_mean(rng.exponential(size=300), rng.uniform(0.5, 1.5, 300))
         held.append(found.low < 1.0 < found.high)
     assert 0.9 <= np.mean(held) <= 0.99
+
+
+def test_the_interval_of_a_mean_of_ten_is_students():
+    rng = np.random.default_rng(5)
+    held = []
+    for _ in range(1000):
+        values = rng.normal(size=10)
+        found = estimate_mean(values, np.ones(10))
+        held.append(found.low < 0.0 < found.high)
+    wanted = stats.t.interval(0.95, 9, values.mean(), stats.sem(values))
+    assert (found.low, found.high) == pytest.approx(wanted)
+    assert 0.93 <= np.mean(held) <= 0.97
+
+
+def test_the_interval_of_a_density_is_that_of_counts():
+    # Equal weights: Garwood's exact interval of a Poisson count, 10 of which hold 4.795 to 18.39.
+    found = estimate_density(np.full(10, 0.1), 1e9)
+    assert (found.value, found.low, found.high) == pytest.approx((1.0, 0.4795, 1.839), rel=1e-3)
+    # Fay & Feuer (1997): a fifth of the particles stands for four times as many as the others.
+    rng = np.random.default_rng(7)
+    held = []
+    for _ in range(800):
+        n = rng.poisson([16.0, 4.0])
+        found = estimate_density(np.repeat([1.0, 4.0], n), 1e9)
+        held.append(found is not None and found.low <= 32.0 <= found.high)
+    assert 0.94 <= np.mean(held) <= 0.995
+
+
+def test_a_quantile_of_few_has_no_end_beyond_the_data():
+    found = estimate_quantile(np.arange(1.0, 13.0), np.ones(12), 0.1)
+    assert found.low is None
+    assert found.value < found.high < 12.0
+    median = estimate_quantile(np.arange(1.0, 13.0), np.ones(12), 0.5)
+    assert 1.0 < median.low < 6.5 < median.high < 12.0
 
 
 def test_quantiles_follow_weights_and_hold_the_truth():

@@ -120,10 +120,56 @@ def test_one_body_is_all_of_its_phase_and_spans_nothing(describe):
     density = rows["iron-rich", "number_density_mm3", "", None]
     wanted = 1 / ((40 - 11) * (36 - 16) * (32 - 4) * 8e-9)
     assert density.value == pytest.approx(wanted)
-    assert density.low < wanted < density.high
-    plate = rows["iron-rich", "orientation_eigenvalue", "", 1.0]
-    assert plate.value == pytest.approx(1.0)
+    assert (density.low, density.high) == (None, None)
+    tensor = rows["iron-rich", "orientation_xx", "", None]
+    assert (tensor.value, tensor.n) == (None, 1)
+    assert "1 of 1 bodies" in tensor.note
+
+
+def test_few_whole_bodies_have_no_interval_and_say_how_few(describe):
+    phases = empty()
+    for z in range(0, 33, 3):
+        phases[z : z + 2, 0:2, 0:12] = 2
+    phases[10:20, 10:25, 14:17] = phases[22:24, 10:25, 14:17] = 2
+    rows = index(describe(phases))
+    for quantity, at in (("number_density_mm3", None), ("mean_volume_um3", None),
+                         ("diameter_quantile_um", 0.5)):  # fmt: skip
+        row = rows["iron-rich", quantity, "", at]
+        assert (row.n, row.low, row.high) == (2, None, None)
+        assert "2 of 13 bodies lie whole" in row.note
+    needed = rows["iron-rich", "particles_needed", "", None]
+    assert needed.value is None
+    assert "2 of 13 bodies" in needed.note
+
+
+def test_plates_have_an_orientation_and_cubes_do_not(describe):
+    phases = empty()
+    for i in range(18):
+        z, y, x = np.array([13, 12, 18]) * np.unravel_index(i, (3, 3, 2)) + 1
+        phases[z : z + 10, y : y + 10, x : x + 4] = 2
+        phases[z : z + 6, y : y + 6, x + 5 : x + 11] = 0
+    rows = index(describe(phases))
     assert rows["iron-rich", "orientation_xx", "", None].value == pytest.approx(1.0)
+    assert rows["iron-rich", "orientation_anisotropy", "", None].n == 18
+    cubes = rows["pore", "orientation_anisotropy", "", None]
+    assert cubes.value is None
+    assert "0 of 18 bodies" in cubes.note
+
+
+def test_cut_bodies_among_extremes_are_named(describe):
+    phases = np.ones((40, 40, 40), np.uint8)
+    for i in range(64):
+        z, y, x = 10 * np.array(np.unravel_index(i, (4, 4, 4)))
+        phases[z + 2 : z + 5 + i % 2, y + 2 : y + 5, x + 2 : x + 5] = 2
+    phases[:, 38:] = 255
+    phases[1:9, 31:38, 11:17] = 2
+    rows = index(describe(phases))
+    first = rows["iron-rich", "sqrt_area_ranked_um", "", 1.0]
+    assert "surface, cut by the edge of the specimen: a lower bound" in first.note
+    for row in rows.values():
+        if row.quantity in ("diameter_maximum_um", "diameter_level_um") and row.value is not None:
+            assert "maxima are of bodies that the border or the specimen's edge cuts" in row.note
+    assert rows["iron-rich", "diameter_maximum_um", "", 1.0].value is not None
 
 
 def test_a_phase_that_percolates_is_named(describe):

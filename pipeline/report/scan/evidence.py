@@ -71,7 +71,7 @@ def excused(plate: Plate) -> Iterator[None]:
 
 
 COLUMNS = (
-    *("phase", "particle_id", "n_voxels", "volume_um3", "feret_max_um", "shape_class"),
+    *("phase", "particle_id", "n_voxels", "volume_um3", "feret_max_um", "shape_class", "flatness"),
     *("minor_z", "minor_y", "minor_x"),
     *("touches_border", "touches_mask_edge", "under_resolved"),
     *(f"bbox_{a}_{end}_vx" for a in "zyx" for end in ("start", "stop")),

@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.tri import Triangulation
 from numpy.typing import NDArray
 
-from pipeline.analysis.phases import judged_axes
+from pipeline.analysis.counts import vectors_of
+from pipeline.analysis.phases import judge_axes
 from pipeline.kernels.concentration import hemisphere
 from pipeline.report.directions import beyond_rim, project
 from pipeline.report.scan.evidence import Evidence, Plate
@@ -46,16 +47,21 @@ def show_orientations(evidence: Evidence) -> Plate:
         Two panels a phase; absent where no particle is whole and resolved.
     """
     plate = Plate("orientations", "Orientation")
-    axes_of = {name: judged_axes(evidence.columns(name)) for name in evidence.counted}
+    axes_of = {}
+    for name in evidence.counted:
+        columns = evidence.columns(name)
+        axes_of[name] = vectors_of(columns, "minor_{}")[judge_axes(columns)]
     plate.numbers = {name: _numbers_of(evidence, name) for name in evidence.counted}
     if not any(len(axes) for axes in axes_of.values()):
-        plate.absent = "no particle is whole and resolved"
+        plate.absent = "no particle is whole, resolved and flat enough to have a shortest axis"
         return plate
     plate.caption = (
-        "Above: where the shortest axis of each whole and resolved body points, the normal of a "
-        "platelet, on an equal-area net seen along z; its two ends are one. Shade: density over "
-        f"that of axes without preference, from {FEWEST_FOR_DENSITY} bodies on. Ring: load axis. "
-        "Below: orientation tensor; 0.33 on the diagonal and 0 beside it mean no preference."
+        "Above: where the shortest axis of each whole and resolved body points that is flatter "
+        "than 2/3, the normal of a platelet, on an equal-area net seen along z; its two ends are "
+        "one. Shade: density over that of axes without preference, from "
+        f"{FEWEST_FOR_DENSITY} bodies on. Ring: load axis. "
+        "Below: orientation tensor, corrected for bodies that are cut, from 10 on; 0.33 on "
+        "the diagonal and 0 beside it mean no preference."
     )
     plate.figure = _draw(evidence, plate.numbers, axes_of)
     return plate
