@@ -23,7 +23,7 @@ from pipeline.analysis.sampleboxes import (
     standard_error_um,
 )
 from pipeline.analysis.scenes import Scene, average, coarse_pitch_um, even_out, finest_pitch_um
-from pipeline.analysis.startingpose import find_starts
+from pipeline.analysis.startingpose import SCALES, find_starts
 from pipeline.errors import RegistrationError
 from pipeline.model.similarity import Similarity
 
@@ -113,7 +113,8 @@ def register(
     Raises
     ------
     RegistrationError
-        If there is nothing to hold on to, boxes do not agree, or the error is too large.
+        If there is nothing to hold on to, boxes do not agree, the scale is that of a wrong voxel
+        size, or the error is too large.
     """
     tell = tell or (lambda _: None)
     finest = finest_pitch_um(before, after)
@@ -146,6 +147,12 @@ def register(
     n = int(agreeing.sum())
     if n < LEAST_AGREEING or n < LEAST_SHARE * len(agreeing):
         raise _unsure(before, after, n, len(agreeing))
+    if not SCALES[0] <= move.scale <= SCALES[1]:
+        raise RegistrationError(
+            f"{before.name} and {after.name} fit only at a scale of {move.scale:.3f}, wanted "
+            f"{SCALES[0]:g} to {SCALES[1]:g}.",
+            "Check the voxel size of both scans.",
+        )
     if error > limit_vx * finest:
         raise RegistrationError(
             f"{before.name} and {after.name} lie on each other only to {error / finest:.2f} "

@@ -65,6 +65,12 @@ def test_unrelated_specimens_are_refused(before_phases):
     assert refused.value.remedy
 
 
+@pytest.mark.slow
+def test_a_wrong_voxel_size_is_told(before_phases):
+    with pytest.raises(RegistrationError, match=r"scale|boxes agree"):
+        register(scene_of(before_phases), scene_of(before_phases, "wrong", 1.5 * VOXEL_UM))
+
+
 def test_a_scan_without_bodies_is_told(before_phases):
     empty = np.where(before_phases == 255, 255, 1).astype(np.uint8)
     with pytest.raises(RegistrationError, match="no body"):
