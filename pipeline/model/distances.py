@@ -21,6 +21,9 @@ CURVATURE_PLANES = 16
 FACE_BYTES = 192
 """Bytes a voxel of such planes: three faces, the most that there can be, and their sorting."""
 
+MOST_OBLONG = 8.0
+"""Longest over shortest edge of voxels up to which curvature can be told."""
+
 KEPT_BYTES = 1 << 25
 """Bytes of small tiles that a process keeps, as long as they are neighbours of others."""
 
@@ -91,9 +94,11 @@ def distance_bytes(
         halo = curvature_halo(recipe, voxel_um)
         halos.append(max(halo))
         box = math.prod(n + 2 * h + 1 for n, h in zip(tile_shape, halo, strict=True))
-        # Bodies as stored and as rows; faces of some planes.
+        # Bodies as stored and as rows; faces of some planes; tables of a ball's voxels, inner and
+        # outer, across three axes, and their making.
         planes = FACE_BYTES * CURVATURE_PLANES * math.prod(tile_shape[1:])
-        sizes.append(box * (4 + 4) + planes + KEPT_BYTES)
+        ball = round(4.2 * curvature_radius_um(recipe, voxel_um) ** 3 / math.prod(voxel_um))
+        sizes.append(box * (4 + 4) + planes + 3 * 2 * ball**2 + (1 << 16) * ball + KEPT_BYTES)
     return max(halos), max(sizes)
 
 

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pydantic import BaseModel, ConfigDict
 
 from pipeline.errors import PlanError
-from pipeline.model.distances import distance_bytes
+from pipeline.model.distances import MOST_OBLONG, distance_bytes
 from pipeline.model.expectation import Expectation
 from pipeline.model.grid import TileGrid, Triple
 from pipeline.model.header import ReadOptions, VolumeHeader
@@ -448,7 +448,14 @@ def _distances(
     """Return the row of the distances stage; none where the recipe asks for no distances."""
     if not recipe.describe.distances:
         return []
-    halo, most = distance_bytes(recipe, header.require_voxel_um(), tile_shape)
+    voxel_um = header.require_voxel_um()
+    if recipe.describe.curvature and max(voxel_um) > MOST_OBLONG * min(voxel_um):
+        raise PlanError(
+            f"{header.location} has voxels of {voxel_um} um, longer than {MOST_OBLONG:g} times "
+            "their shortest edge, on which describe.curvature cannot be told.",
+            "Set describe.curvature=false.",
+        )
+    halo, most = distance_bytes(recipe, voxel_um, tile_shape)
     return [("distances", n_tiles, halo, header.n_voxels * 4, 0, most)]
 
 

@@ -14,13 +14,12 @@ import zarr
 from numpy.typing import NDArray
 
 from pipeline.errors import DamageError
+from pipeline.kernels.balls import Balls, plan_balls
 from pipeline.kernels.curvature import (
-    Balls,
     Curvatures,
     describe_curvature,
     fold_curvature,
     merge_curvatures,
-    plan_balls,
 )
 from pipeline.kernels.distance import Metric, choose_metric
 from pipeline.kernels.label import name_particles

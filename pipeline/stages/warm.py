@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.blocks import count_full_boxes, sum_shifted
 from pipeline.kernels.assessment import Constants, assess_particle
+from pipeline.kernels.balls import plan_balls
 from pipeline.kernels.bilateral import denoise_bilateral
 from pipeline.kernels.bodies import label_tile
 from pipeline.kernels.cavities import RegionForest, enclose_bodies
 from pipeline.kernels.cleanup import CleanUp, clean_phases
-from pipeline.kernels.curvature import fold_curvature, plan_balls
+from pipeline.kernels.curvature import fold_curvature
 from pipeline.kernels.decimation import decimate_surface
 from pipeline.kernels.denoise import denoise_gaussian, denoise_median, quantise_grey
 from pipeline.kernels.descriptors import describe_particles

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from pipeline.kernels.curvature import describe_curvature, fold_curvature, plan_balls
+from pipeline.kernels.balls import plan_balls
+from pipeline.kernels.curvature import describe_curvature, fold_curvature
 from pipeline.model.grid import Box
 from tests.conftest import count_bodies
 

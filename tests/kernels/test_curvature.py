@@ -11,12 +11,8 @@ import pytest
 from scipy import ndimage
 from scipy.spatial.transform import Rotation
 
-from pipeline.kernels.curvature import (
-    describe_curvature,
-    fold_curvature,
-    merge_curvatures,
-    plan_balls,
-)
+from pipeline.kernels.balls import plan_balls
+from pipeline.kernels.curvature import describe_curvature, fold_curvature, merge_curvatures
 from pipeline.model.distances import curvature_halo
 from pipeline.model.grid import Box
 from pipeline.model.recipe import read_recipe

@@ -154,6 +154,17 @@ def test_memory_grows_with_tile_and_type():
     assert worker(attributes={"resident_bytes": str(5 << 30)}) > 5 << 30
 
 
+def test_curvature_adds_a_ball_and_refuses_oblong_voxels():
+    off = ("describe.thickness=false", "describe.neighbours=false")
+    on = make(*off, "describe.curvature=true").stage("distances")
+    assert (on.halo_vx, on.key != make().stage("distances").key) == (4, True)
+    wide = make(*off, "describe.curvature=true", "describe.curvature_radius_vx=8")
+    assert wide.stage("distances").worker_bytes > on.worker_bytes
+    with pytest.raises(PlanError, match="longer than 8 times their shortest edge") as caught:
+        make("describe.curvature=true", voxel_um=(9.0, 1.0, 1.0))
+    assert "describe.curvature=false" in caught.value.remedy
+
+
 def test_limits():
     plan = make()
     check_limits(plan, Limits())
