@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import lru_cache
@@ -37,6 +38,7 @@ NOTES = "castcensus"
 """Key of the notes that a commit carries in the log."""
 
 _PARTITION = ["scan_id", "job"]
+_COLOURS = re.compile(r"\x1b\[[0-9;]*m")
 _KEPT = {
     "delta.deletedFileRetentionDuration": "interval 36500 days",
     "delta.logRetentionDuration": "interval 36500 days",
@@ -308,7 +310,7 @@ def where(scan_id: str, more: str = "") -> str:
 
 def flat(error: Exception) -> str:
     """Return the text of a library's error as one line without a full stop."""
-    return " ".join(str(error).split()).rstrip(".")
+    return " ".join(_COLOURS.sub("", str(error)).split()).rstrip(".")
 
 
 def _files_of(path: Place, opened: DeltaTable) -> tuple[RowFile, ...]:

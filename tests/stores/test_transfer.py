@@ -184,6 +184,15 @@ def test_a_killed_copy_shows_nothing_and_goes_on(counted, bucket, storage) -> No
     assert MARK not in storage.keys(bucket)
 
 
+def test_storage_that_falls_silent_is_named(counted, bucket, monkeypatch) -> None:
+    monkeypatch.setenv("AWS_ENDPOINT_URL", "http://127.0.0.1:9")
+    silent = open_place(f"s3://{bucket}")
+    with pytest.raises(StoreError, match="does not answer"):
+        inspect_scan(silent, "scan")
+    with pytest.raises(StoreError, match="does not answer"):
+        copy_workspace(counted, silent)
+
+
 def test_storage_without_conditional_put_is_refused(counted, storage) -> None:
     away = open_place(storage.bucket("careless-one"))
     with pytest.raises(StoreError, match="no conditional put"):
