@@ -88,10 +88,10 @@ def test_faces_are_those_of_the_definition(voxel_um):
     rng = np.random.default_rng(2)
     bodies = (ndimage.gaussian_filter(rng.random((20, 20, 20)), 1.0) > 0.52).astype(np.int32)
     bodies[:, :, 10:] *= 2
-    faces, radius = Box((8, 8, 8), (12, 12, 12)), max(3.0, 2 * max(voxel_um))
+    faces, radius = Box((8, 8, 8), (11, 11, 11)), max(3.0, 2 * max(voxel_um))
     found = fold_curvature(bodies, faces, plan_balls(voxel_um, radius))
     wanted = count_by_the_definition(bodies, voxel_um, radius, faces)
-    assert len(wanted) > 30
+    assert len(wanted) > 15
     # Entries of no weight are kept: their faces turn away from what is outside.
     assert sorted(set(wanted)) == list(zip(found.body.tolist(), found.step.tolist(), strict=True))
 

@@ -1,4 +1,4 @@
-"""Thickness, axes and contacts of 300 random particles beside general libraries."""
+"""Inscribed balls, axes and contacts of 300 random particles beside general libraries."""
 
 import cc3d
 import numpy as np
@@ -9,7 +9,6 @@ from scipy import ndimage
 from pipeline.kernels.distance import choose_metric
 from pipeline.kernels.thickness import describe_thickness, fold_thickness
 from pipeline.model.grid import Box
-from pipeline.verify.distances import compare_thickness
 
 EDGES = (2.0, 1.0, 1.5)
 
@@ -31,13 +30,13 @@ def image_of(voxels):
     return image
 
 
-def test_thickness_against_distance_maps(found):
+def test_inscribed_balls_against_a_distance_map(found):
     bodies, phases = found
     labels = np.where(phases == 1, bodies.labels, 0)
     n = int(labels.max())
-    metric = choose_metric(EDGES, 64.0)
+    metric = choose_metric(EDGES, 16.0)
     padded = np.pad(labels, 1).astype(np.int32)
-    core, limit = Box((1, 1, 1), tuple(k + 1 for k in labels.shape)), metric.square(64.0)
+    core, limit = Box((1, 1, 1), tuple(k + 1 for k in labels.shape)), metric.square(16.0)
     thick = fold_thickness(padded, core, np.zeros((3, 2), np.bool_), metric.weights, limit)
     columns = describe_thickness(thick, n, metric, EDGES, limit)
     # Bodies of 26 neighbours never touch another one of their phase.
@@ -45,9 +44,6 @@ def test_thickness_against_distance_maps(found):
     away = SimpleITK.SignedMaurerDistanceMap(outside, False, False, True)
     depth = ndimage.maximum(SimpleITK.GetArrayFromImage(away), padded, np.arange(1, n + 1))
     np.testing.assert_allclose(columns["inscribed_diameter_um"], 2 * depth, rtol=1e-4)
-    columns["n_voxels"] = np.bincount(labels.ravel())[1:]
-    for finding in compare_thickness(columns, labels, EDGES):
-        assert finding.passed, finding
 
 
 def test_principal_moments(found):
