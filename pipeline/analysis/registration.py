@@ -23,7 +23,7 @@ from pipeline.analysis.sampleboxes import (
     standard_error_um,
 )
 from pipeline.analysis.scenes import Scene, average, coarse_pitch_um, even_out, finest_pitch_um
-from pipeline.analysis.startingpose import SCALES, find_starts
+from pipeline.analysis.startingpose import SCALES, Start, find_starts
 from pipeline.errors import RegistrationError
 from pipeline.model.similarity import Similarity
 
@@ -41,6 +41,10 @@ JUDGED_VX = 2.0
 
 LEAST_AGREEING, LEAST_SHARE = 8, 0.6
 """Boxes, and share of all boxes, that must agree."""
+
+RIVAL_SHARE, RIVAL_DEG = 0.9, 10.0
+"""Share of the best correlation from which another pose is as good, and what makes it another: of
+true pairs others reached 0.4, of round outlines 1."""
 
 LIMIT_VX = 1.0
 """Largest standard error in voxels that is taken for sure."""
@@ -113,8 +117,8 @@ def register(
     Raises
     ------
     RegistrationError
-        If there is nothing to hold on to, boxes do not agree, the scale is that of a wrong voxel
-        size, or the error is too large.
+        If there is nothing to hold on to, another pose fits as well, boxes do not agree, the
+        scale is that of a wrong voxel size, or the error is too large.
     """
     tell = tell or (lambda _: None)
     finest = finest_pitch_um(before, after)
@@ -129,7 +133,8 @@ def register(
             )
         whole.append(even_out(cells, EVEN_CELLS * pitch))
     tell(f"every turn is tried on cells of {pitch:g} um")
-    start = find_starts(whole[0], whole[1], pitch)[0]
+    start, *others = find_starts(whole[0], whole[1], pitch)
+    _refuse_rivals(before, after, start, others)
     move, frame = start.move, Frame(0.5 * before.size_um, 0.5 * float(before.size_um.max()))
     last = False
     while not last:
@@ -171,6 +176,20 @@ def register(
         scores=scores,
         peaks=peaks,
     )
+
+
+def _refuse_rivals(before: Scene, after: Scene, best: Start, others: list[Start]) -> None:
+    """Refuse scans that fit as well in another pose, such as round outlines without bodies."""
+    back = best.move.inverse()
+    for other in others:
+        angle = other.move.then(back).angle_deg
+        if angle > RIVAL_DEG and other.score >= RIVAL_SHARE * best.score:
+            raise RegistrationError(
+                f"{before.name} and {after.name} fit as well when turned by another "
+                f"{angle:.0f} degrees: correlation {other.score:.2f} against {best.score:.2f}.",
+                "Check that both show one specimen, with bodies enough, and that the air around it "
+                "is no phase (condition.mask=auto).",
+            )
 
 
 def _judge(
