@@ -34,7 +34,7 @@ MOST_ROWS = 40
 
 CAUTION = (
     "Specimens are the sampling units, not particles. Few specimens show large differences only; "
-    "p-values are of chance alone, and q-values are corrected for the tests of a measure."
+    "p-values are of chance alone, and q-values are corrected for all tests."
 )
 
 

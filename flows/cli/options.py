@@ -35,9 +35,7 @@ Where = Annotated[
 OnePhase = Annotated[
     str, typer.Option("--phase", help="Only that phase [default: all].", show_default=False)
 ]
-WithBorder = Annotated[
-    bool, typer.Option("--with-border", help="Count particles that the border cuts, too.")
-]
+WithBorder = Annotated[bool, typer.Option("--with-border", help="Count cut particles, too.")]
 RowFormat = Annotated[
     Literal["table", "csv", "json", "parquet"], typer.Option("--format", help="Of the rows.")
 ]

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.dataset as pads
@@ -19,6 +20,7 @@ from pipeline.analysis.measures import (
     PHASE_COLUMNS,
     SCAN_COLUMNS,
     Measured,
+    caution_particles,
     gather,
     keep_statistics,
     measure_particles,
@@ -63,7 +65,7 @@ class GroupWish:
     despite : tuple of str
         Reasons not to compare that are waived: keys of `pipeline.analysis.designs.REASONS`.
     with_border : bool
-        Whether particles count that the border of the volume cuts.
+        Whether particles count that the border of the volume or the specimen's edge cuts.
     change_percent : float
         Change that numbers of specimens are asked for.
     """
@@ -127,6 +129,8 @@ def compare_scans(
     )
     measured = measure_design(snapshot, design, wish.phase, wish.with_border)
     compared = compare_groups(design, measured, wish.change_percent)
+    said = tuple(caution_particles(design, measured, wish.with_border))
+    compared = replace(compared, cautions=compared.cautions + said)
     return GroupAnswer(design, measured, compared, snapshot.version)
 
 
@@ -188,7 +192,7 @@ def measure_design(
     phase : str
         Phase to look at; empty for all.
     with_border : bool
-        Whether particles count that the border of the volume cuts.
+        Whether particles count that the border of the volume or the specimen's edge cuts.
 
     Returns
     -------
@@ -230,7 +234,12 @@ def measure_design(
             )
         )
     values, curves = measure_particles(profiles)
-    return gather([of_whole, values], curves)
+    n_particles = {
+        name: np.array([p[name, "volume_um3"].n if (name, "volume_um3") in p else 0
+                        for p in profiles], np.int64)
+        for name in wanted
+    }  # fmt: skip
+    return gather([of_whole, values], curves, n_particles)
 
 
 def _profile(
@@ -249,7 +258,7 @@ def _profile(
     names = numbers + flags
     for start in range(0, len(names), step):
         part = names[start : start + step]
-        columns = list(dict.fromkeys(["phase", "touches_border", *part]))
+        columns = list(dict.fromkeys(["phase", "touches_border", "touches_mask_edge", *part]))
         # Rows are left out by position later: a filter here would copy every column once more.
         # Specimens go side by side already.
         rows = pa.concat_tables([_read(d, columns, threads=False) for d in datasets])

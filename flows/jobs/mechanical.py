@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from pipeline.analysis.bootstrap import seed_of
 from pipeline.analysis.correlation import ALPHA, correlate_property, least_clear
 from pipeline.analysis.designs import Design, make_specimens
 from pipeline.analysis.fracture import COLUMNS, draw_origins, rank_origin
-from pipeline.analysis.measures import Measured
+from pipeline.analysis.measures import Measured, caution_particles
 from pipeline.errors import CastcensusError, NotFoundError, SourceError, UsageError
 from pipeline.kernels.mask import CoarseMask, mask_box
 from pipeline.model.grid import Box
@@ -203,13 +204,17 @@ def correlate_scans(
     measured = measure_design(snapshot, design, wish.phase, wish.with_border)
     values = np.array([known[unit.specimen] for unit in design.units])
     rows = correlate_property(design, measured, wish.property, values)
-    cautions = _caution(design, rows, len(known))
+    cautions = _caution(
+        design, rows, len(known), caution_particles(design, measured, wish.with_border)
+    )
     return CorrelationAnswer(
         design, measured, values, rows, tuple(cautions), snapshot.version, table.version()
     )
 
 
-def _caution(design: Design, rows: pa.Table, n_known: int) -> list[tuple[str, str]]:
+def _caution(
+    design: Design, rows: pa.Table, n_known: int, said: Iterable[str]
+) -> list[tuple[str, str]]:
     """Return the table of cautions, with the numbers of the case."""
     n = len(design.units)
     clear = least_clear(n)
@@ -238,6 +243,7 @@ def _caution(design: Design, rows: pa.Table, n_known: int) -> list[tuple[str, st
     if n_known > n:
         text = f"{n_known - n} specimens with the property have no scan here and are left out."
         cautions.append(("selection", text))
+    cautions += [("particles", text) for text in said]
     return cautions + [("confounding", text) for text in design.cautions]
 
 

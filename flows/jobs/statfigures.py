@@ -58,6 +58,8 @@ def draw_groups(answer: GroupAnswer, folder: Path) -> list[Path]:
         effects = [r for r in effects if r["ratio"] is not None or r["hedges_g"] is not None]
         if effects:
             n = " and ".join(str(max(r[f"n_{side}"] for r in effects)) for side in "ab")
+            if effects[0]["design"] == "paired":
+                n = f"{max(r['n_a'] for r in effects)} pairs of the same"
             title = f"{answer.design.by}: {names[0]} against {names[1]}, {n} specimens"
             figures["effects"] = draw_forest(effects[:MOST_EFFECTS], title)
         panels = choose_panels(answer, names, mine)

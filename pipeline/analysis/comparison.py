@@ -249,14 +249,12 @@ def _note(row: Row) -> str:
 
 
 def _correct(rows: list[Row]) -> None:
-    """Add q-values: Benjamini-Hochberg over all tests of the same measure."""
-    for measure in {row["measure"] for row in rows}:
-        tested = [r for r in rows if r["measure"] == measure and r.get("p_value") is not None]
-        if tested:
-            p_values = np.array([r["p_value"] for r in tested], np.float64)
-            q_values = stats.false_discovery_control(p_values)
-            for row, q in zip(tested, q_values.tolist(), strict=True):
-                row["q_value"], row["n_tests"] = float(f"{q:.10g}"), len(tested)
+    """Add q-values: Benjamini-Hochberg over all tests, as a reader picks from all of them."""
+    tested = [row for row in rows if row.get("p_value") is not None]
+    if tested:
+        q_values = stats.false_discovery_control(np.array([r["p_value"] for r in tested], float))
+        for row, q in zip(tested, q_values.tolist(), strict=True):
+            row["q_value"], row["n_tests"] = float(f"{q:.10g}"), len(tested)
 
 
 def _plain(name: str, value: object) -> object:

@@ -127,12 +127,11 @@ def correlate_property(design: Design, measured: Measured, name: str, property_:
         {"property": name, **{f: getattr(q, f) for f in Quantity.__dataclass_fields__}, **rows[q]}
         for q in sorted(rows)
     ]
-    for measure in {row["measure"] for row in ordered}:
-        tested = [r for r in ordered if r["measure"] == measure and r["p_value"] is not None]
-        if tested:
-            corrected = stats.false_discovery_control([r["p_value"] for r in tested])
-            for row, q in zip(tested, corrected.tolist(), strict=True):
-                row["q_value"], row["n_tests"] = float(f"{q:.10g}"), len(tested)
+    tested = [row for row in ordered if row["p_value"] is not None]
+    if tested:
+        corrected = stats.false_discovery_control([row["p_value"] for row in tested])
+        for row, q in zip(tested, corrected.tolist(), strict=True):
+            row["q_value"], row["n_tests"] = float(f"{q:.10g}"), len(tested)
     schema = CORRELATIONS.schema
     columns_ = [pa.array([row.get(f.name) for row in ordered], f.type) for f in schema]
     return pa.table(columns_, schema=schema)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pyarrow as pa
@@ -23,8 +23,11 @@ SCAN_COLUMNS = ("doubt_fraction", "edge_width_um", "noise_sd", "platelet_thickne
 PHASE_COLUMNS = ("cnr_matrix", "largest_volume_um3", "n_particles")
 """Quantities of `phases` that `statistics` does not hold."""
 
+FEWEST_PARTICLES = 10
+"""Particles of a specimen below which it is named (common practice, no source)."""
+
 _OF_THE_ESTIMATE = re.compile(
-    r".*_p_value|.*_anderson_darling|.*_block_mm3|.*_gev.*|.*_uncorrected.*|.*_e562|.*_threshold"
+    r".*_p_value|contact_share_expected|.*_anderson_darling|.*_block_mm3|.*_gev.*|.*_uncorrected.*|.*_e562|.*_threshold.*"
     r"|.*_moments_um|orientation_[zyx]{2}|integral_range_um3|representative_edge_um|particles_needed|axes_spanned"
 )
 """Statistics about how well something is known, or how a specimen stood, not about the material."""
@@ -54,11 +57,53 @@ class Measured:
         NaN where a unit has no value.
     curves : mapping of Quantity to ndarray of float64, shape (n_units, 39)
         Quantile functions at `SHARES`; rows of NaN for units without particles.
+    n_particles : mapping of str to ndarray of int64, shape (n_units,)
+        By phase, particles that its descriptors rest on.
     """
 
     quantities: tuple[Quantity, ...]
     values: Reals
     curves: Mapping[Quantity, Reals]
+    n_particles: Mapping[str, NDArray[np.int64]] = field(default_factory=dict)
+
+
+def caution_particles(design: Design, measured: Measured, with_border: bool) -> Iterator[str]:
+    """Yield what to mind of the particles that a design's values rest on.
+
+    Parameters
+    ----------
+    design : Design
+        The units.
+    measured : Measured
+        Their values, with numbers of particles.
+    with_border : bool
+        Whether cut particles count.
+
+    Yields
+    ------
+    str
+        A sentence on what is cut, and one for each phase on its numbers.
+    """
+    if not measured.n_particles:
+        return
+    if with_border:
+        yield "Particles that the border or the specimen's edge cuts count with what is seen."
+    else:
+        yield (
+            "Particles that the border or the specimen's edge cuts are left out, large ones more "
+            "often, so sizes of particles lean to small ones; rows of kind statistic "
+            "(number_density_mm3, mean_volume_um3) are corrected for that."
+        )
+    for phase, n in sorted(measured.n_particles.items()):
+        least, most = int(n.min()), int(n.max())
+        text = f"{phase}: {least} to {most} particles a specimen"
+        if least < FEWEST_PARTICLES:
+            text += f", the fewest in {design.units[int(n.argmin())].specimen}"
+        key = Quantity("descriptor", phase, "under_resolved", "", "share", "1")
+        if key in measured.quantities and (n > 0).any():
+            poor = float(np.nanmax(measured.values[:, measured.quantities.index(key)]))
+            text += f"; up to {100 * poor:.0f} % of them under-resolved, of uncertain shape"
+        yield f"{text}."
 
 
 def keep_statistics(rows: pa.Table) -> pa.Table:
@@ -146,7 +191,9 @@ def measure_particles(
 
 
 def gather(
-    columns: Iterable[Mapping[Quantity, Reals]], curves: Mapping[Quantity, Reals]
+    columns: Iterable[Mapping[Quantity, Reals]],
+    curves: Mapping[Quantity, Reals],
+    n_particles: Mapping[str, NDArray[np.int64]] | None = None,
 ) -> Measured:
     """Return the matrix of all quantities, in their order."""
     merged: dict[Quantity, Reals] = {}
@@ -154,7 +201,7 @@ def gather(
         merged |= part
     ordered = tuple(sorted(merged))
     values = np.stack([merged[key] for key in ordered], axis=1) if ordered else np.empty((0, 0))
-    return Measured(ordered, values, dict(sorted(curves.items())))
+    return Measured(ordered, values, dict(sorted(curves.items())), n_particles or {})
 
 
 def tabulate_units(design: Design, measured: Measured) -> pa.Table:
@@ -167,6 +214,13 @@ def tabulate_units(design: Design, measured: Measured) -> pa.Table:
     columns["group"] = [u.group for u in design.units for _ in range(n)]
     columns["specimen"] = [u.specimen for u in design.units for _ in range(n)]
     columns["n_scans"] = [len(u.scan_ids) for u in design.units for _ in range(n)]
+    columns["n_particles"] = [
+        int(measured.n_particles[q.phase][row])
+        if q.kind == "descriptor" and q.phase in measured.n_particles
+        else None
+        for row in range(n_units)
+        for q in measured.quantities
+    ]
     columns["value"] = [None if np.isnan(v) else v for v in measured.values.ravel().tolist()]
     schema = SPECIMEN_VALUES.schema
     return pa.table([pa.array(columns[f.name], f.type) for f in schema], schema=schema)

@@ -27,9 +27,13 @@ NAMED_SHARES = {"q10": 3, "q50": 19, "q90": 35}
 """Quantiles that are compared on their own, by their place in `SHARES`."""
 
 _NO_DESCRIPTOR = re.compile(
-    r"scan_id|job|phase|particle_id|n_voxels.*|bbox_.*|centroid_.*|.*_[zyx](_um)?"
+    r"scan_id|job|phase|particle_id|n_voxels.*|bbox_.*|mean_curvature_integral_um|centroid_.*|.*_[zyx](_um)?"
 )
-"""Keys, places and directions: what says where a particle lies, not what it is like."""
+"""Keys, places and directions: what says where a particle lies, not what it is like; and the
+integral of mean curvature, which is mean_caliper_um times 2 pi."""
+
+ABOUT_EDGES = frozenset({"touches_mask_edge", "is_open"})
+"""Flags that say whether the specimen's edge cuts a particle: told of those it cuts, too."""
 
 _UNITS = {"um": "um", "um2": "um2", "um3": "um3", "deg": "deg", "vx": "vx", "mm3": "1/mm3"}
 
@@ -123,13 +127,13 @@ def profile_particles(
     Parameters
     ----------
     rows : pyarrow.Table
-        Columns phase and touches_border and the descriptors, a row a particle.
+        Columns phase, touches_border, touches_mask_edge and the descriptors, a row a particle.
     numbers, flags : iterable of str
         Names of descriptors.
     phases : sequence of str
         Phases wanted.
     with_border : bool
-        Whether particles count that the border of the volume cuts.
+        Whether particles count that the border of the volume or the specimen's edge cuts.
 
     Returns
     -------
@@ -139,9 +143,14 @@ def profile_particles(
     codes = rows["phase"].combine_chunks().dictionary_encode()
     names = codes.dictionary.to_pylist()
     index = codes.indices.to_numpy(zero_copy_only=False)
+    inside = index
     if not with_border:
         index = np.where(_as_reals(rows["touches_border"]) > 0.0, -1, index)
-    members = {name: np.flatnonzero(index == names.index(name)) for name in phases if name in names}
+        inside = np.where(_as_reals(rows["touches_mask_edge"]) > 0.0, -1, index)
+    there = [name for name in phases if name in names]
+    seen, members = (
+        {name: np.flatnonzero(of == names.index(name)) for name in there} for of in (index, inside)
+    )
     found: dict[tuple[str, str], Profile] = {}
     for name in numbers:
         values = _as_reals(rows[name])
@@ -151,7 +160,7 @@ def profile_particles(
                 found[phase, name] = profile
     for name in flags:
         values = _as_reals(rows[name])
-        for phase, chosen in members.items():
+        for phase, chosen in (seen if name in ABOUT_EDGES else members).items():
             known = values[chosen][np.isfinite(values[chosen])]
             if len(known):
                 found[phase, name] = Profile(len(known), float(known.mean()), np.empty(0))

@@ -4,7 +4,7 @@ from scipy import stats
 
 from pipeline.analysis.comparison import compare_groups
 from pipeline.analysis.designs import Design, Unit
-from pipeline.analysis.measures import Measured, Quantity, tabulate_units
+from pipeline.analysis.measures import Measured, Quantity, caution_particles, tabulate_units
 from pipeline.model.records import COMPARISON
 from tests.benchmarks.comparison import run as run_catalogues
 
@@ -49,7 +49,7 @@ def test_every_number_of_a_row():
     assert row["difference"] == pytest.approx(b.mean() - a.mean())
     assert row["ratio_low"] < b.mean() / a.mean() < row["ratio_high"]
     assert row["p_value"] == row["p_least"] == pytest.approx(1 / 462)
-    assert (row["q_value"], row["n_tests"]) == (pytest.approx(2 / 462), 2)
+    assert (row["q_value"], row["n_tests"]) == (pytest.approx(3 / 2 / 462), 3)
     assert row["cliffs_delta"] == 1.0
     assert row["hedges_g"] > 2
     assert row["n_needed"] >= 2
@@ -57,7 +57,21 @@ def test_every_number_of_a_row():
     curve = found.rows.to_pylist()[0]
     assert curve["measure"] == "distribution"
     assert curve["distance"] == pytest.approx(b.mean() - a.mean())
-    assert curve["n_tests"] == 1
+    assert curve["n_tests"] == 3
+
+
+def test_few_particles_of_a_specimen_are_named():
+    shares = quantity("under_resolved", "share")
+    n = np.array([40, 3, 25, 60])
+    measured = Measured((shares,), np.array([[0.1], [0.5], [0.0], [np.nan]]), {}, {shares.phase: n})
+    design = design_of(2, 2)
+    cut, told = caution_particles(design, measured, with_border=False)
+    assert "left out" in cut
+    assert told == (
+        f"{shares.phase}: 3 to 60 particles a specimen, the fewest in {design.units[1].specimen}; "
+        "up to 50 % of them under-resolved, of uncertain shape."
+    )
+    assert "what is seen" in next(iter(caution_particles(design, measured, True)))
 
 
 def test_pairs_see_what_the_scatter_between_specimens_hides():

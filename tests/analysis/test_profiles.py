@@ -24,11 +24,12 @@ def test_quantiles_are_numpys():
 def test_particles_are_told_apart_by_phase():
     rows = pa.table(
         {
-            "phase": ["pore", "iron-rich", "pore", "iron-rich", "pore"],
-            "touches_border": [False, False, False, False, True],
-            "volume_um3": [1.0, 10.0, 3.0, None, 80.0],
-            "euler_number": [1, 2, 3, 4, 5],
-            "under_resolved": [True, False, False, None, False],
+            "phase": ["pore", "iron-rich", "pore", "iron-rich", "pore", "pore"],
+            "touches_border": [False, False, False, False, True, False],
+            "touches_mask_edge": [False, False, False, False, False, True],
+            "volume_um3": [1.0, 10.0, 3.0, None, 80.0, 70.0],
+            "euler_number": [1, 2, 3, 4, 5, 6],
+            "under_resolved": [True, False, False, None, False, False],
         }
     )
     found = profile_particles(
@@ -41,7 +42,10 @@ def test_particles_are_told_apart_by_phase():
     assert found["iron-rich", "under_resolved"].n == 1
     assert not [key for key in found if key[0] == "absent"]
     cut = profile_particles(rows, ["volume_um3"], [], ["pore"], with_border=True)
-    assert cut["pore", "volume_um3"].n == 3
+    assert cut["pore", "volume_um3"].n == 4
+    # Whether the edge cuts particles is told of all that the border of the volume does not cut.
+    edges = profile_particles(rows, [], ["touches_mask_edge"], ["pore"])
+    assert edges["pore", "touches_mask_edge"].mean == pytest.approx(1 / 3)
 
 
 def test_descriptors_say_what_a_particle_is_like_not_where_it_lies():

@@ -47,6 +47,8 @@ def test_a_true_difference_is_found_and_the_rest_is_not(castcensus: Any, workspa
     assert [group["group"] for group in found["groups"]] == ["F", "T6"]
     assert found["groups"][0]["specimens"] == ["bar-01", "bar-02", "bar-03", "bar-04"]
     assert found["despite"] == []
+    assert any("edge cuts are left out" in text for text in found["cautions"])
+    assert len({r["n_tests"] for r in found["rows"] if r["p_value"] is not None}) == 1
     rows = {(r["quantity"], r["measure"]): r for r in found["rows"]}
     size = rows["equivalent_diameter_um", "q50"]
     assert size["ratio_low"] < 0.6 < size["ratio_high"] < 1

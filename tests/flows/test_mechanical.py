@@ -31,10 +31,11 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     catalogue = write_groups(place / "catalogue", [Group("F", BARS)], 300, Scatter(specimens=0.3),
                              size_z_vx=400, size_y_vx=400, size_x_vx=400)  # fmt: skip
     rows = catalogue.read("particles", columns=["scan_id", "phase", "touches_border",
+                                                "touches_mask_edge",
                                                 "equivalent_diameter_um"])  # fmt: skip
     sizes: dict[str, list[float]] = {}
     for row in rows.to_pylist():
-        if row["phase"] == "iron-rich" and not row["touches_border"]:
+        if row["phase"] == "iron-rich" and not (row["touches_border"] or row["touches_mask_edge"]):
             sizes.setdefault(row["scan_id"][:6], []).append(row["equivalent_diameter_um"])
     lines = ["specimen,strength_mpa,elongation_percent,fracture_scan,fracture_z_um,fracture_y_um,"
              "fracture_x_um"]  # fmt: skip
@@ -92,7 +93,11 @@ def test_what_goes_with_ductility(written: Path, tmp_path: Path, capsys: Any) ->
     assert size["p_value"] == pytest.approx(2 / 5040)
     assert abs(rows["sphericity", "mean"]["rho"]) < 0.9
     topics = [c["topic"] for c in found["cautions"]]
-    assert {"small numbers", "many tests", "cause"} <= set(topics)
+    assert {"small numbers", "many tests", "cause", "particles"} <= set(topics)
+    said = " ".join(c["caution"] for c in found["cautions"])
+    assert "edge cuts are left out" in said
+    assert "particles a specimen" in said
+    assert not {"mean_curvature_integral_um", "contact_share_expected"} & {q for q, _ in rows}
     assert "|rho| under 0.79" in found["cautions"][0]["caution"]
     assert pq.read_table(tmp_path / "made" / "correlations.parquet").num_rows == len(rows)
     names = {path.name for path in (tmp_path / "made").iterdir()}

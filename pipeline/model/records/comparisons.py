@@ -66,11 +66,11 @@ COMPARISON = Table(
         Column(
             "q_value",
             REAL,
-            "p_value corrected for all tests of the same measure in the comparison (Benjamini & "
-            "Hochberg 1995).",
+            "p_value corrected for all tests in the comparison, whatever their measure "
+            "(Benjamini & Hochberg 1995).",
             True,
         ),
-        Column("n_tests", COUNT, "Tests of that measure.", True),
+        Column("n_tests", COUNT, "Tests in the comparison.", True),
         Column(
             "n_needed",
             COUNT,
@@ -97,5 +97,11 @@ SPECIMEN_VALUES = Table(
         Column("n_scans", COUNT, "Scans of the specimen in the group."),
         *WHAT,
         Column("value", REAL, "The specimen's value.", True),
+        Column(
+            "n_particles",
+            COUNT,
+            "Particles of the phase that a descriptor rests on; null for other kinds.",
+            True,
+        ),
     ),
 )

@@ -20,10 +20,10 @@ CORRELATIONS = Table(
         Column(
             "q_value",
             REAL,
-            "p_value corrected for all tests of the same measure (Benjamini & Hochberg 1995).",
+            "p_value corrected for all tests, whatever their measure (Benjamini & Hochberg 1995).",
             True,
         ),
-        Column("n_tests", COUNT, "Tests of that measure.", True),
+        Column("n_tests", COUNT, "Tests in the answer.", True),
         Column("note", TEXT, "Why numbers are absent; empty where all is well."),
     ),
 )
