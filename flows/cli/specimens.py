@@ -50,7 +50,8 @@ def specimens(
 
     Columns: specimen, strength_mpa, yield_mpa, elongation_percent, stress_amplitude_mpa,
     cycles_to_failure, hardness_hv, hardness_hbw, remark, and a fracture origin as fracture_scan,
-    fracture_z_um, fracture_y_um, fracture_x_um.  A row replaces the one that its specimen has.
+    fracture_z_um, fracture_y_um, fracture_x_um.  A row replaces the one that its specimen has,
+    and what is lost so is named.
     One row that does not fit keeps all out, unless --skip-rejected.
 
     Example:  castcensus specimens import tensile.csv

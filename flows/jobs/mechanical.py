@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -77,7 +77,10 @@ def import_results(catalogue: Catalogue, path: Path, skip_rejected: bool = False
     except (OSError, UnicodeDecodeError) as error:
         why = error.strerror if isinstance(error, OSError) else "it is no UTF-8 text"
         raise SourceError(f"{path} cannot be read: {why}.") from None
-    results, rejected = read_results(text, str(path))
+    places = _read_places(catalogue)
+    results, rejected = read_results(
+        text, str(path), lambda result: _find_misplaced(places, result)
+    )
     if rejected and (not skip_rejected or not results):
         lines = " ".join(f"Line {r.line}: {r.reason}." for r in rejected)
         raise SourceError(
@@ -86,30 +89,61 @@ def import_results(catalogue: Catalogue, path: Path, skip_rejected: bool = False
             "Correct them" + (", or enter the others with --skip-rejected." if results else "."),
         )
     table = SpecimenTable(catalogue.root)
-    known = set(table.read()["specimen"].to_pylist())
-    n_replaced = sum(result.specimen in known for result in results)
+    before = {row["specimen"]: row for row in table.read().to_pylist()}
+    n_replaced = sum(result.specimen in before for result in results)
+    lost = [text for r in results for text in _find_lost(before.get(r.specimen, {}), r)]
     version = table.put([result.model_dump() for result in results])
     return Imported(len(results) - n_replaced, n_replaced, tuple(rejected), version,
-                    tuple(_find_strangers(catalogue, results)))  # fmt: skip
+                    (*_find_strangers(places, results), *lost))  # fmt: skip
 
 
-def _find_strangers(catalogue: Catalogue, results: list[SpecimenResult]) -> list[str]:
-    """Return what results name that the catalogue does not have, or has otherwise."""
-    scans = catalogue.read(SCANS.name, columns=["scan_id", "specimen"]).to_pylist()
-    specimen_of = {row["scan_id"]: row["specimen"] for row in scans}
-    unknown = sorted({r.specimen for r in results} - set(specimen_of.values()))
-    cautions = [f"No scan names specimen {name}." for name in unknown]
-    for result in results:
-        scan = result.fracture_scan
-        if scan is None:
-            continue
-        if scan not in specimen_of:
-            cautions.append(f"Fracture of {result.specimen}: there is no scan {scan}.")
-        elif specimen_of[scan] != result.specimen:
-            cautions.append(
-                f"Fracture of {result.specimen}: scan {scan} is of specimen {specimen_of[scan]}."
+Places = dict[str, dict[str, Any]]
+"""Specimen and size of each scan."""
+
+
+def _read_places(catalogue: Catalogue) -> Places:
+    columns = ["scan_id", "specimen"] + [
+        f"{what}_{a}_{unit}" for what, unit in (("voxel", "um"), ("size", "vx")) for a in "zyx"
+    ]
+    return {row["scan_id"]: row for row in catalogue.read(SCANS.name, columns=columns).to_pylist()}
+
+
+def _find_misplaced(places: Places, result: SpecimenResult) -> str:
+    """Return why a fracture origin cannot lie where it is said to; empty where it may."""
+    scan = places.get(result.fracture_scan or "")
+    if scan is None:
+        return ""
+    if scan["specimen"] not in (None, result.specimen):
+        return f"fracture_scan: scan {result.fracture_scan} is of specimen {scan['specimen']}"
+    for axis in "zyx":
+        place = getattr(result, f"fracture_{axis}_um")
+        length = scan[f"voxel_{axis}_um"] * scan[f"size_{axis}_vx"]
+        if place > length:
+            return (
+                f"fracture_{axis}_um: {place:g} lies beyond scan {result.fracture_scan}, which "
+                f"ends at {length:g} um"
             )
-    return cautions
+    return ""
+
+
+def _find_lost(before: Mapping[str, Any], result: SpecimenResult) -> list[str]:
+    """Return what a row takes away from the one that it replaces."""
+    now = result.model_dump()
+    lost = [name for name in now if before.get(name) is not None and now[name] is None]
+    return [f"Specimen {result.specimen} loses {', '.join(lost)}: its row is replaced."] * bool(
+        lost
+    )
+
+
+def _find_strangers(places: Places, results: list[SpecimenResult]) -> list[str]:
+    """Return what results name that the catalogue does not have."""
+    unknown = sorted({r.specimen for r in results} - {row["specimen"] for row in places.values()})
+    cautions = [f"No scan names specimen {name}." for name in unknown]
+    return cautions + [
+        f"Fracture of {r.specimen}: there is no scan {r.fracture_scan}."
+        for r in results
+        if r.fracture_scan is not None and r.fracture_scan not in places
+    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,8 +85,10 @@ def describe_fraction(counts: ScanCounts, phase: int, wanted_error: float) -> It
     if int(full.sum()) >= 2:
         fields = count_fields(wide_hits[full] / wide[full])
         yield Estimate(
-            name, "volume_fraction_e562", "1", "ASTM E562 arithmetic over blocks", fields.mean,
-            fields.mean - fields.ci95, fields.mean + fields.ci95, int(full.sum()),
+            name, "volume_fraction_e562", "1", "ASTM E562 arithmetic over blocks, within 0 to 1",
+            fields.mean,
+            max(fields.mean - fields.ci95, 0.0), min(fields.mean + fields.ci95, 1.0),
+            int(full.sum()),
             "takes blocks for independent: too narrow where bodies are as large as a block",
         )  # fmt: skip
     else:

@@ -143,9 +143,13 @@ def _describe_shifts(
         for name in (quantity, p_value):
             yield Estimate(subject, name, "1", f"{what} {of}", note=why, reference=other)
         return
-    note = _in_words(found, "meets") if quantity == "meeting_ratio" else ""
-    yield Estimate(subject, quantity, "1", f"{what} {of}", found.ratio, found.low, found.high,
-                   found.n, note, other)  # fmt: skip
+    notes = [_in_words(found, "meets") if quantity == "meeting_ratio" else ""]
+    if found.high is None:
+        notes.append("no upper end: 2.5 % of the shifts or more find nothing")
+    note = "; ".join(filter(None, notes))
+    ends = "low and high: over the 97.5 and 2.5 % quantiles of the shifts"
+    yield Estimate(subject, quantity, "1", f"{what} {of}; {ends}", found.ratio,
+                   found.low, found.high, found.n, note, other)  # fmt: skip
     yield Estimate(subject, p_value, "1", f"rank among {of}, two-sided", found.p_value,
                    n=found.n, reference=other)  # fmt: skip
 
@@ -175,9 +179,11 @@ def describe_thresholds(
     Yields
     ------
     Estimate
-        volume_fraction_threshold: by plain thresholds, with its range as low and high.
+        volume_fraction_threshold: by plain thresholds, without an interval; and
+        volume_fraction_threshold_least, _greatest: as each threshold moves by that deviation.
     """
-    method = "plain thresholds; low and high as each moves by one deviation of the noise"
+    method = "voxels between plain thresholds, which edge-aware phases and bodies need not follow"
+    moved = "the same as each threshold moves by one deviation of the noise: no interval"
     quantity = "volume_fraction_threshold"
     total = int(histogram.sum())
     if total == 0 or noise_sd <= 0.0:
@@ -186,4 +192,6 @@ def describe_thresholds(
             yield Estimate(name, quantity, "1", method, note=why)
         return
     for name, found in zip(names, shift_thresholds(histogram, levels, noise_sd), strict=True):
-        yield Estimate(name, quantity, "1", method, *found, n=total)
+        yield Estimate(name, quantity, "1", method, found[0], n=total)
+        for end, value in zip(("least", "greatest"), found[1:], strict=True):
+            yield Estimate(name, f"{quantity}_{end}", "1", moved, value, n=total)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from pipeline.errors import UsageError
 
@@ -37,10 +39,24 @@ class SpecimenResult(BaseModel):
     hardness_hv: float | None = Field(default=None, gt=0, le=1000)
     hardness_hbw: float | None = Field(default=None, gt=0, le=1000)
     fracture_scan: str | None = Field(default=None, max_length=100)
-    fracture_z_um: float | None = Field(default=None, ge=0)
-    fracture_y_um: float | None = Field(default=None, ge=0)
-    fracture_x_um: float | None = Field(default=None, ge=0)
+    fracture_z_um: float | None = Field(default=None, ge=0, le=1e7)
+    fracture_y_um: float | None = Field(default=None, ge=0, le=1e7)
+    fracture_x_um: float | None = Field(default=None, ge=0, le=1e7)
     remark: str | None = Field(default=None, max_length=1000)
+
+    @field_validator("cycles_to_failure", mode="before")
+    @classmethod
+    def _count(cls, value: object) -> object:
+        """Take whole numbers as spreadsheets write them: 1e5, 100000.0."""
+        if not isinstance(value, str):
+            return value
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        if not number.is_integer():
+            raise ValueError("wants a whole number")
+        return int(number)
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -78,7 +94,9 @@ class Rejected:
     reason: str
 
 
-def read_results(text: str, origin: str) -> tuple[list[SpecimenResult], list[Rejected]]:
+def read_results(
+    text: str, origin: str, find_fault: Callable[[SpecimenResult], str] = lambda _: ""
+) -> tuple[list[SpecimenResult], list[Rejected]]:
     """Read a CSV of mechanical results; cells are separated by commas or semicolons.
 
     Parameters
@@ -87,6 +105,8 @@ def read_results(text: str, origin: str) -> tuple[list[SpecimenResult], list[Rej
         The file; its first line names columns of `SpecimenResult`.
     origin : str
         Where it came from, for messages.
+    find_fault : callable, optional
+        Says why a row that fits by itself cannot be taken; empty where it can.
 
     Returns
     -------
@@ -121,6 +141,8 @@ def read_results(text: str, origin: str) -> tuple[list[SpecimenResult], list[Rej
             reason = f"specimen {specimen} stands on line {first_of[specimen]} already"
         else:
             found = _check_row(row)
+            if isinstance(found, SpecimenResult):
+                found = find_fault(found) or found
             if isinstance(found, SpecimenResult):
                 results[found.specimen] = (line, found)
                 first_of[found.specimen] = line

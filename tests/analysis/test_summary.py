@@ -192,9 +192,21 @@ def test_thresholds_by_hand_have_no_known_noise():
     histogram[100:200] = 5
     (row, _) = describe_thresholds(["a", "b"], histogram, [150], 0.0)
     assert row.value is None
-    (row, other) = describe_thresholds(["a", "b"], histogram, [150], 10.0)
-    assert (row.value, row.low, row.high) == pytest.approx((0.5, 0.4, 0.6))
-    assert other.value == pytest.approx(0.5)
+    rows = list(describe_thresholds(["a", "b"], histogram, [150], 10.0))
+    stem = "volume_fraction_threshold"
+    assert [(r.phase, r.quantity) for r in rows] == [
+        (phase, stem + end) for phase in "ab" for end in ("", "_least", "_greatest")
+    ]
+    assert [r.value for r in rows] == pytest.approx([0.5, 0.4, 0.6] * 2)
+    # A range over thresholds is no 95 % interval, and does not stand where those do.
+    assert all(r.low is r.high is None for r in rows)
+
+
+def test_no_fraction_lies_below_none(describe):
+    phases = empty()
+    phases[1:4, 1:4, 1:4] = 0
+    row = index(describe(phases))["pore", "volume_fraction_e562", "", None]
+    assert row.low == 0.0 < row.value < row.high
 
 
 def test_an_absent_number_wants_a_reason():

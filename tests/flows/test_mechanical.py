@@ -81,6 +81,27 @@ def test_one_bad_row_keeps_all_out_unless_told(tmp_path: Path, capsys: Any) -> N
         run(capsys, "specimens", "import", "--workspace", tmp_path)
 
 
+def test_origins_that_cannot_be_are_rejected_and_losses_are_named(
+    written: Path, tmp_path: Path, capsys: Any
+) -> None:
+    there = ("--workspace", written)
+    run(capsys, "specimens", "import", written / "tensile.csv", *there)
+    head = "specimen,fracture_scan,fracture_z_um,fracture_y_um,fracture_x_um\n"
+    rows = ("bar-01,bar-01-F-0,1e6,1,1", "bar-02,bar-04-F-0,1,1,1", "bar-05,bar-05-F-9,1,1,1",
+            "bar-06,bar-06-F-0,1e9,1,1")  # fmt: skip
+    (tmp_path / "origins.csv").write_text(head + "\n".join(rows) + "\n")
+    call = ("specimens", "import", tmp_path / "origins.csv", *there)
+    with pytest.raises(SourceError, match="3 of 4 rows"):
+        run(capsys, *call)
+    _, err = run(capsys, *call, "--skip-rejected")
+    assert "line 2 left out: fracture_z_um: 1e+06 lies beyond scan bar-01-F-0, which ends" in err
+    assert "line 3 left out: fracture_scan: scan bar-04-F-0 is of specimen bar-04" in err
+    assert "line 5 left out: fracture_z_um" in err
+    assert "Fracture of bar-05: there is no scan bar-05-F-9." in err
+    assert "Specimen bar-05 loses strength_mpa, elongation_percent: its row is replaced." in err
+    run(capsys, "specimens", "import", written / "tensile.csv", *there)
+
+
 def test_what_goes_with_ductility(written: Path, tmp_path: Path, capsys: Any) -> None:
     there = ("--workspace", written)
     run(capsys, "specimens", "import", written / "tensile.csv", *there)

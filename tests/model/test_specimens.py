@@ -46,6 +46,16 @@ def test_rejected_rows_name_their_line(cells, says):
     assert says in row.reason
 
 
+def test_cycles_are_whole_however_they_are_written():
+    head = "specimen,cycles_to_failure\n"
+    results, rejected = read_results(head + "a,1e5\nb,100000.0\nc,7\nd,1.5\ne,many\n", "f")
+    assert [r.cycles_to_failure for r in results] == [100_000, 100_000, 7]
+    assert [r.reason for r in rejected] == [
+        "cycles_to_failure: wants a whole number, got '1.5'",
+        "cycles_to_failure: wants a whole number, got 'many'",
+    ]
+
+
 def test_fracture_origins_are_whole_and_yield_lies_under_strength():
     head = (
         "specimen,strength_mpa,yield_mpa,fracture_scan,fracture_z_um,fracture_y_um,fracture_x_um\n"

@@ -15,6 +15,9 @@ from pipeline.report.style import INK, QUIET, styled
 QUANTITIES = {"contact": ("o", "touching it"), "meeting": ("s", "near it")}
 """Ratios that are drawn: their markers, and what they are called."""
 
+OPEN = 2.5
+"""Length of an arrow, as a ratio."""
+
 
 def show_meetings(evidence: Evidence) -> Plate:
     """Return contacts and neighbourhoods of every pair of counted phases, over chance.
@@ -48,7 +51,9 @@ def show_meetings(evidence: Evidence) -> Plate:
         "How many times as often as chance the first phase meets the second; 1 is chance. Discs: "
         "share of its surface that touches the second, over that of a phase put down without "
         "regard to it. Squares: how much of the second lies in blocks that hold the first, over "
-        "the same after random shifts. Bars: 95 % intervals; filled where p is under 0.05."
+        "the same after random shifts. Bars: of discs, 95 % intervals; of squares, over the 97.5 "
+        "and 2.5 % quantiles of the shifts, an arrow where 2.5 % of them find nothing and there is "
+        "no upper end. Filled where p is under 0.05."
     )
     shown = {f"{a} at {b}": evidence.colour(a) for a, b in drawn}
     plate.figure = _draw({name: plate.numbers[name] for name in shown}, shown)
@@ -107,10 +112,12 @@ def _paint_pair(axes: Axes, place: int, numbers: dict[str, Any], colour: str) ->
             continue
         low, high = numbers[f"{quantity}_ratio_low"], numbers[f"{quantity}_ratio_high"]
         if low is not None or high is not None:
-            # An end that is not known lies beyond the picture.
-            ends = [low or value * 1e-4, high or value * 1e4]
-            known = low is not None and high is not None
-            axes.plot(ends, [place + shift] * 2, color=colour, lw=1.3, scalex=known)
+            # An end that is not known is an arrow, as long for all.
+            ends = [low or value / OPEN, high or value * OPEN]
+            axes.plot(ends, [place + shift] * 2, color=colour, lw=1.3)
+            for end, told, head in zip(ends, (low, high), "<>", strict=True):
+                if not told:
+                    axes.plot(end, place + shift, head, color=colour, ms=4.5)
         p_value = numbers[f"{quantity}_p_value"]
         clear = p_value is not None and p_value < 0.05
         axes.plot(value, place + shift, marker, ms=6.5, mfc=colour if clear else "white",
