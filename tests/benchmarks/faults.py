@@ -17,8 +17,10 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
+
+import psutil
 
 from tests.limits.faults import (
     GIVEN,
@@ -53,6 +55,7 @@ class Night:
     def __init__(self, folder: Path, choose: random.Random, gap: int) -> None:
         self.folder, self.choose, self.gap = folder, choose, gap
         self.faults: Counter[str] = Counter()
+        self.frozen: list[psutil.Process] = []
         self.port = free_port()
         self.server = ExitStack()
         self.api = self.server.enter_context(prefect_server(folder, self.port))
@@ -62,8 +65,11 @@ class Night:
         (kind,) = self.choose.choices(list(FAULTS), list(FAULTS.values()))
         if kind.startswith("worker"):
             number = signal.SIGKILL if kind == "worker killed" else signal.SIGSTOP
-            if not signal_worker(driver.pid, number, self.choose):
+            worker = signal_worker(driver.pid, number, self.choose)
+            if worker is None:
                 return
+            if number == signal.SIGSTOP:
+                self.frozen.append(worker)
         elif kind.startswith("driver"):
             driver.send_signal(signal.SIGKILL if kind == "driver killed" else signal.SIGINT)
         elif kind == "cancelled":
@@ -73,6 +79,13 @@ class Night:
             self.server.close()
             self.api = self.server.enter_context(prefect_server(self.folder, self.port))
         self.faults[kind] += 1
+
+    def thaw(self) -> None:
+        """Let workers go on that are still frozen: those of a killed driver then end themselves."""
+        for worker in self.frozen:
+            with suppress(psutil.Error):
+                worker.send_signal(signal.SIGCONT)
+        self.frozen.clear()
 
     def run(self, job: Job, n_faults: int) -> int:
         """Run a job to its result with some faults; return how often it was started."""
@@ -88,6 +101,7 @@ class Night:
                     left -= sum(self.faults.values()) - before
                     due = job.n_records() + self.choose.randint(1, self.gap)
                 time.sleep(POLL_S)
+            self.thaw()
             _, err = driver.communicate()
             if driver.returncode == 0:
                 return n_runs

@@ -15,8 +15,9 @@ from typing import Any
 import psutil
 import pytest
 
-from flows.jobs.status import find_job, list_jobs
+from flows.jobs.status import list_jobs
 from flows.server import TemporaryServer, template_path
+from pipeline.stores.fingerprint import fingerprint_scan
 from tests.flows.conftest import HOME
 
 START_LIMIT_S = 120.0
@@ -30,9 +31,10 @@ def ask(api: str, path: str, body: dict[str, Any] | None = None) -> Any:
         return json.loads(answer.read())
 
 
-@pytest.fixture
-def server(tmp_path: Path) -> Iterator[str]:
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Return the address of a Prefect server in a process of its own."""
+    tmp_path = tmp_path_factory.mktemp("server")
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -62,26 +64,49 @@ def server(tmp_path: Path) -> Iterator[str]:
         process.wait(30)
 
 
+def castcensus(server: str, workspace: Path, *arguments: object) -> subprocess.Popen[str]:
+    """Start a command that names the server."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "flows.cli", *map(str, arguments), "--workspace", str(workspace)],
+        env={**os.environ, "PREFECT_API_URL": server, "PYTHONPATH": HOME},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def run(server: str, workspace: Path, *arguments: object) -> str:
+    """Run a command that names the server to its end, and return what it printed."""
+    process = castcensus(server, workspace, *arguments)
+    out, err = process.communicate(timeout=240)
+    assert process.returncode == 0, err
+    return out
+
+
+GIVEN = ("--scan", "s", "--voxel-um", "2", "--set", "condition.mask=none")
+
+
+@pytest.fixture(scope="module")
+def shown(server: str, volume: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path]:
+    """Return a job that nothing disturbed, and its workspace."""
+    workspace = tmp_path_factory.mktemp("shown") / "workspace"
+    out = run(server, workspace, "submit", volume, *GIVEN, "--cluster", "loop", "--json")
+    return json.loads(out)["job"], workspace
+
+
 @pytest.mark.cluster
 def test_a_running_server_shows_the_job_and_its_stages(
-    server: str, volume: Path, tmp_path: Path
+    server: str, shown: tuple[str, Path]
 ) -> None:
-    command = [sys.executable, "-m", "flows.cli", "submit", str(volume), "--scan", "s", "--json"]
-    command += ["--voxel-um", "2", "--workspace", str(tmp_path / "workspace")]
-    command += ["--cluster", "loop", "--set", "condition.mask=none"]
-    environment = {**os.environ, "PREFECT_API_URL": server, "PYTHONPATH": HOME}
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    job = json.loads(done.stdout)["job"]
-
-    (run,) = ask(server, "/flow_runs/filter", {"flow_runs": {"name": {"any_": [job]}}})
-    assert run["state_type"] == "COMPLETED"
-    tasks = ask(server, "/task_runs/filter", {"flow_runs": {"id": {"any_": [run["id"]]}}})
+    job, workspace = shown
+    (found,) = ask(server, "/flow_runs/filter", {"flow_runs": {"name": {"any_": [job]}}})
+    assert found["state_type"] == "COMPLETED"
+    tasks = ask(server, "/task_runs/filter", {"flow_runs": {"id": {"any_": [found["id"]]}}})
     assert {task["name"] for task in tasks} >= {"ingest", "condition", "label", "present"}
-    artifacts = ask(server, "/artifacts/filter", {"flow_runs": {"id": {"any_": [run["id"]]}}})
+    artifacts = ask(server, "/artifacts/filter", {"flow_runs": {"id": {"any_": [found["id"]]}}})
     assert {artifact["type"] for artifact in artifacts} == {"progress"}
     # No server of the job's own was started beside it.
-    assert not (tmp_path / "workspace" / "prefect" / "prefect.db").exists()
+    assert not (workspace / "prefect" / "prefect.db").exists()
 
 
 @pytest.mark.cluster
@@ -103,16 +128,12 @@ def test_a_temporary_server_starts_from_an_empty_database_that_is_kept(tmp_path:
         ask(api, "/health")
 
 
-@pytest.mark.cluster
-def test_cancelling_through_the_server_stops_the_job_and_leaves_it_to_be_resumed(
-    server: str, volume: Path, tmp_path: Path
+def test_a_job_cancelled_through_the_server_leaves_no_process_and_is_resumed_to_the_same(
+    server: str, shown: tuple[str, Path], volume: Path, tmp_path: Path
 ) -> None:
     workspace = tmp_path / "workspace"
-    command = [sys.executable, "-m", "flows.cli", "submit", str(volume), "--scan", "s"]
-    command += ["--voxel-um", "2", "--workspace", str(workspace), "--workers", "1"]
-    command += ["--set", "tiling.tile_shape=[8,8,8]"]
-    environment = {**os.environ, "PREFECT_API_URL": server, "PYTHONPATH": HOME}
-    with subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True) as driver:
+    small = ("--workers", "1", "--set", "tiling.tile_shape=[12,12,12]")
+    with castcensus(server, workspace, "submit", volume, *GIVEN, *small) as driver:
         deadline = time.monotonic() + START_LIMIT_S
         while not any(log.stat().st_size for log in workspace.glob("jobs/*/ledger/ingest.log")):
             assert driver.poll() is None, driver.communicate()
@@ -120,17 +141,22 @@ def test_cancelling_through_the_server_stops_the_job_and_leaves_it_to_be_resumed
             time.sleep(0.05)
         servants = psutil.Process(driver.pid).children(recursive=True)
         assert len(servants) >= 2
-        (run,) = ask(server, "/flow_runs/filter", {})
+        (job,) = list_jobs(workspace)
+        named = {"flow_runs": {"name": {"any_": [job.job]}}}
+        (shown_run,) = ask(server, "/flow_runs/filter", named)
         began = time.monotonic()
-        ask(server, f"/flow_runs/{run['id']}/set_state", {"state": {"type": "CANCELLING"}})
+        cancelling = {"state": {"type": "CANCELLING"}}
+        ask(server, f"/flow_runs/{shown_run['id']}/set_state", cancelling)
         _, said = driver.communicate(timeout=60)
     assert time.monotonic() - began < 30  # 10 s where nothing else runs
     assert (driver.returncode, "Traceback" in said) == (5, False)
     assert "castcensus resume s-" in said
     assert psutil.wait_procs(servants, timeout=10)[1] == []
-    (run,) = ask(server, "/flow_runs/filter", {})
-    assert run["state_type"] == "CANCELLED"
+    (shown_run,) = ask(server, "/flow_runs/filter", named)
+    assert shown_run["state_type"] == "CANCELLED"
     (job,) = list_jobs(workspace)
     assert job.state == "cancelled"
-    folder = find_job(workspace, "s")
-    assert any(folder.path.glob("ledger/*.log"))
+    run(server, workspace, "resume", "s")
+    states = {found["state_type"] for found in ask(server, "/flow_runs/filter", named)}
+    assert states == {"CANCELLED", "COMPLETED"}
+    assert fingerprint_scan(workspace, "s") == fingerprint_scan(shown[1], "s")

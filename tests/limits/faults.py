@@ -160,15 +160,16 @@ def find_workers(parent: int) -> list[psutil.Process]:
     return found
 
 
-def signal_worker(parent: int, number: int, choose: random.Random) -> bool:
-    """Send a signal to one of the workers below a process; tell whether there was one."""
+def signal_worker(parent: int, number: int, choose: random.Random) -> psutil.Process | None:
+    """Send a signal to one of the workers below a process, and return it if there was one."""
     workers = find_workers(parent)
     if not workers:
-        return False
+        return None
     with suppress(psutil.Error):
-        choose.choice(workers).send_signal(number)
-        return True
-    return False
+        worker = choose.choice(workers)
+        worker.send_signal(number)
+        return worker
+    return None
 
 
 def kill_workers_in_every_stage(job: Job, n_kills: int, choose: random.Random) -> Counter[str]:
