@@ -174,6 +174,8 @@ def show(answer: GroupAnswer, wish: GroupWish) -> None:
     )
     print()
     rows = answer.comparison.rows
+    if "paired" in rows["design"].to_pylist():
+        say("Paired: specimens that both groups have are compared with themselves.")
     rows = rows.filter(pc.is_in(rows["measure"], pa.array(SHOWN_MEASURES)))
     ordered = sorted(rows.to_pylist(), key=surprise)
     shown = [_line(row) for row in ordered[:MOST_ROWS]]

@@ -210,7 +210,10 @@ def _paint_distribution(axes: Axes, panel: Panel) -> None:
     low, high = float(np.nanmin(everything)), float(np.nanmax(everything))
     for i, curves in enumerate(panel.groups.values()):
         for curve in curves:
-            axes.plot(curve, panel.shares, color=_colour(i), lw=0.6, alpha=0.4)
+            # One particle, or particles all alike, are no distribution: dots, not a line.
+            one = np.ptp(curve) == 0.0
+            axes.plot(curve, panel.shares, color=_colour(i), lw=0.6, alpha=0.4,
+                      ls=":" if one else "-")  # fmt: skip
     for i, curves in enumerate(panel.groups.values()):
         mean = np.nanmean(curves, axis=0)
         axes.plot(mean, panel.shares, color=_colour(i), ls=_line(i), lw=2.2)
@@ -275,10 +278,12 @@ def _write_chances(axes: Axes, rows: Sequence[Mapping[str, Any]]) -> None:
 
 
 def _keys(rows: Sequence[Mapping[str, Any]], with_g: bool) -> list[Line2D]:
-    phases = [p for p in dict.fromkeys(row["phase"] for row in rows) if p and p != "matrix"]
+    named: dict[str, list[str]] = {}
+    for phase in dict.fromkeys(row["phase"] for row in rows):
+        named.setdefault(colour_of(phase), []).append(phase or "whole scan")
     keys = [
-        Line2D([], [], color=colour, lw=1.6, marker="o", mfc=colour, ms=5, label=phase)
-        for phase, colour in zip(phases, (phase_colours([p])[0] for p in phases), strict=True)
+        Line2D([], [], color=colour, lw=1.6, marker="o", mfc=colour, ms=5, label=", ".join(names))
+        for colour, names in named.items()
     ]
     if with_g:
         for face, text in ((INK, "q ≤ 5 %"), ("white", "q > 5 %")):

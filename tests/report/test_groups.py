@@ -70,6 +70,20 @@ def test_a_forest_has_a_row_for_each_effect(tmp_path):
     assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
 
 
+def test_every_colour_of_a_forest_is_named():
+    rows = [{**effect("volume_fraction", 1.1, None), "phase": phase} for phase in
+            ("matrix", "pore", "")]  # fmt: skip
+    (legend,) = draw_forest(rows).legends
+    assert [t.get_text() for t in legend.get_texts()] == ["matrix, whole scan", "pore"]
+
+
+def test_a_specimen_of_one_particle_is_dotted():
+    made = panel(2, 2)
+    made.groups["F"][0] = 7.0
+    lines = draw_distributions([made]).axes[0].lines
+    assert [line.get_linestyle() for line in lines[:4]] == [":", "-", "-", "-"]
+
+
 def test_without_scatter_there_is_no_panel_of_effects():
     assert len(draw_forest([effect("volume_um3", 0.5, None)]).axes) == 1
 

@@ -6,7 +6,7 @@ import zarr
 from scipy.special import dawsn
 
 from pipeline.kernels.concentration import hemisphere
-from pipeline.report.scan import closeups, orientations, sections
+from pipeline.report.scan import closeups, meetings, orientations, sections
 from pipeline.report.scan.evidence import gather_evidence
 from pipeline.report.scan.meetings import show_meetings
 from pipeline.report.scan.orientations import CONCENTRATION, density_of
@@ -107,3 +107,16 @@ def test_a_source_that_is_used_in_place_is_drawn_without_it(tmp_path, plan_job):
     assert all(plate.figure is not None for plate in sections.show_sections(evidence))
     assert "one phase only" in show_meetings(evidence).absent
     assert show_sizes(evidence).figure is not None
+
+
+def test_an_end_of_association_that_is_not_told_is_an_arrow():
+    numbers = {"contact_share": None, "contact_share_expected": None}
+    for quantity, high in (("contact", 3.0), ("meeting", None)):
+        numbers |= {f"{quantity}_ratio": 2.0, f"{quantity}_ratio_low": 1.5,
+                    f"{quantity}_ratio_high": high, f"{quantity}_p_value": 0.01}  # fmt: skip
+    axes = meetings._draw({"pore at iron-rich": numbers}, {"pore at iron-rich": "red"}).axes[0]
+    arrows = [line for line in axes.lines if line.get_marker() in ("<", ">")]
+    assert [(a.get_marker(), a.get_xdata()[0]) for a in arrows] == [(">", 5.0)]
+    low, high = axes.get_xlim()
+    assert low < 1.5
+    assert 5.0 < high < 10.0
