@@ -23,6 +23,7 @@ from flows.jobs.planning import plan_source
 from flows.jobs.status import JobResult
 from flows.jobs.submission import Wishes, create_job
 from flows.settings import find_cluster, find_recipe, load_settings, read_machine
+from pipeline.model.recipe import OUTSIDE
 from pipeline.phantom.specimen import SpecimenSpec, Temper
 from pipeline.phantom.truth import Census
 from pipeline.phantom.writer import write_specimen
@@ -156,8 +157,15 @@ def read_truth(scan: DemoScan, place: Path) -> list[TruthRow]:
     recipe = find_recipe(RECIPE)
     phase_rows = Catalogue(place / "catalogue").read("phases", SCANS[scan.spec.temper])
     exact = np.asarray(open_volume(scan.folder / "phases.zarr" / "0")[...])
+    store = place / "scans" / f"{SCANS[scan.spec.temper]}.zarr"
+    searched = np.asarray(open_volume(store / "labels" / "phases" / "0")[...]) != OUTSIDE
     return compare_truth(
-        phase_rows.to_pylist(), scan.census, exact, scan.spec.voxel_um, recipe.label.connectivity
+        phase_rows.to_pylist(),
+        scan.census,
+        exact,
+        searched,
+        scan.spec.voxel_um,
+        recipe.label.connectivity,
     )
 
 
@@ -166,7 +174,7 @@ def tabulate_truth(rows: Mapping[Temper, list[TruthRow]]) -> Table:
     table = Table(box=None, pad_edge=False, title="Census beside truth", title_justify="left")
     table.add_column("phase", no_wrap=True)
     table.add_column("temper")
-    for name in ("volume %", "true %", "bodies", "true", "largest um3", "true um3"):
+    for name in ("volume %", "true there", "of all %", "bodies", "true", "largest um3", "true um3"):
         table.add_column(name, justify="right", no_wrap=True)
     phases = [row.phase for row in rows["F"]]
     for i, phase in enumerate(phases):
@@ -176,6 +184,7 @@ def tabulate_truth(rows: Mapping[Temper, list[TruthRow]]) -> Table:
                 phase if temper == "F" else "",
                 temper,
                 f"{100 * row.fraction:.3f}",
+                f"{100 * row.true_fraction_searched:.3f}",
                 f"{100 * row.true_fraction:.3f}",
                 f"{row.n_particles:,}",
                 f"{row.n_true:,}",
@@ -192,8 +201,10 @@ def tell_limits(console: Console) -> None:
     console.print(
         f"Bodies are connected ones of at least {smallest} voxels: platelets that cross or touch "
         "are one, in the census as in the truth, whose exact phase map is labelled the same way. "
-        "Truth is of the whole specimen; the census leaves out the outermost 2 voxels of its skin, "
-        "where half-filled voxels would pass for pores.\n",
+        "The census leaves out the outermost 2 voxels of the skin, where half-filled voxels would "
+        "pass for pores: 'true there' is true of what it searched, 'of all' and the true bodies of "
+        "the whole specimen. Pores open to the surface end at that skin, and those only a "
+        "few voxels deep, or too wide to be told from the specimen's shape, are missed.\n",
         highlight=False,
     )
 

@@ -19,6 +19,9 @@ DOUBT_SHARE = 0.02
 MOVED_SHARE = 0.2
 """Relative change of a fraction, by thresholds moved by the noise, that is flagged (no source)."""
 
+SMALL_SPECIMEN = 0.1
+"""Share of the volume inside the specimen under which a scan is flagged (no source)."""
+
 THIN_NOTE = "those under 3 voxels look thicker, break or are missed (common practice, no source)"
 
 
@@ -167,8 +170,13 @@ def _describe_specimen(scan: Row) -> QualityLine:
         return QualityLine("specimen", "the whole volume was searched: no air was masked", values)
     lost = scan["n_voxels_nonfinite"]
     words = f"{100 * n / total:.1f} % of the volume lies inside the specimen and was searched"
-    warning = f"{lost:,} voxels are not finite and were left out" if lost else ""
-    return QualityLine("specimen", words, values, warning)
+    warnings = [f"{lost:,} voxels are not finite and were left out"] if lost else []
+    if n < SMALL_SPECIMEN * total:
+        warnings.append(
+            f"only {100 * n / total:.2g} % of the volume was searched, all else taken for air: "
+            "look whether that is the specimen, or search the whole with condition.mask=none"
+        )
+    return QualityLine("specimen", words, values, "; ".join(warnings))
 
 
 def _describe_noise(scan: Row) -> QualityLine:

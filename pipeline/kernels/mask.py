@@ -17,6 +17,7 @@ from scipy import ndimage
 
 from pipeline.errors import UsageError
 from pipeline.kernels.classes import threshold_multi_otsu
+from pipeline.kernels.dents import close_dents
 from pipeline.kernels.histograms import fold_histogram
 from pipeline.model.grid import Box, Triple
 
@@ -44,6 +45,10 @@ _ONE_BODY = 0.6  # share of the bright blocks that hang together
 # this: between air and specimen, fewer blocks than so large a share of those at either level.
 _CUTS = 3
 _VALLEY = 0.5
+_SHORTEST = 0.5  # of the volume, spanned along some axis: a scan is made of its specimen
+_SMALLEST = 0.01  # share of the volume
+
+_THINNEST_BALL = 2  # blocks: one tells no dent from a rough surface
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +70,8 @@ class CoarseMask:
         Grey midway between air and specimen.
     present : bool
         Whether the volume shows any air; without, every voxel is specimen.
+    dismissed : int
+        Blocks of the one bright body that might be a specimen in air, but is too small for it.
     """
 
     block: int
@@ -73,6 +80,7 @@ class CoarseMask:
     mean: Means
     level: int
     present: bool
+    dismissed: int = 0
 
     @property
     def air(self) -> int | None:
@@ -140,7 +148,9 @@ def fold_blocks(
     return (first[0], first[1], first[2]), sums
 
 
-def estimate_mask(sums: npt.NDArray[np.int64], shape: Triple, block: int) -> CoarseMask:
+def estimate_mask(
+    sums: npt.NDArray[np.int64], shape: Triple, block: int, open_pores_vx: int = 0
+) -> CoarseMask:
     """Find the specimen among the blocks of a volume.
 
     Parameters
@@ -151,6 +161,9 @@ def estimate_mask(sums: npt.NDArray[np.int64], shape: Triple, block: int) -> Coa
         Shape of the volume in voxels.
     block : int
         Edge of a block in voxels.
+    open_pores_vx : int
+        Radius of the ball that closes the mask over pores open to the surface, rounded to whole
+        blocks, at least two; 0 leaves them outside.
 
     Returns
     -------
@@ -161,19 +174,24 @@ def estimate_mask(sums: npt.NDArray[np.int64], shape: Triple, block: int) -> Coa
     Notes
     -----
     Air must be dark, even, connected to the side faces and somewhere three blocks thick, or the
-    volume is taken to lie wholly inside the specimen: then pores stay pores.  Linear
+    volume is taken to lie wholly inside the specimen: then pores stay pores.  So it is where the
+    bright body spans less than half of the volume along every axis, or fills less than 1 % of it:
+    that is a particle in its matrix.  Linear
     interpolation of block means misses a smooth surface by less than a voxel for blocks of 4 and 8.
     """
     wanted = tuple(-(-n // block) for n in shape)
     if sums.shape != wanted:
         raise UsageError(f"a volume of {shape} has {wanted} blocks of {block}, got {sums.shape}.")
     mean = _block_means(sums, shape, block)
-    levels = _air_and_specimen(mean)
+    levels, dismissed = _air_and_specimen(mean)
     if levels is None:
         ones = np.ones(sums.shape, np.uint8)
-        return CoarseMask(block, shape, ones, mean, 0, False)
+        return CoarseMask(block, shape, ones, mean, 0, False, dismissed)
     air, specimen = levels
     level = (air + specimen + 1) // 2
+    if open_pores_vx:
+        n = max(_THINNEST_BALL, round(open_pores_vx / block))
+        mean = close_dents(mean, _largest(mean >= level), levels, n)
     inside = _filled(_largest(mean >= level))
     border = ndimage.binary_dilation(inside, _CUBE) & ~inside
     # Particles at the rim do not push it outwards, and pores there are as good as specimen.
@@ -230,18 +248,24 @@ def _block_means(sums: npt.NDArray[np.int64], shape: Triple, block: int) -> Mean
     return means
 
 
-def _air_and_specimen(mean: Means) -> tuple[int, int] | None:
-    """Return the grey levels of air and specimen, or None where the volume shows no air."""
-    histogram = fold_histogram(mean)
+def _air_and_specimen(mean: Means) -> tuple[tuple[int, int] | None, int]:
+    """Return the grey levels of air and specimen, or None where the volume shows no air.
+
+    With it the blocks of the largest bright body that was too small for a specimen; 0 for none.
+    """
+    histogram, dismissed = fold_histogram(mean), 0
     for n_before in range(_CUTS):
         if np.count_nonzero(histogram) < 2:
-            return None
+            break
         cut = threshold_multi_otsu(histogram, 2).thresholds[0]
         found = _levels_beside(mean, cut)
         if found is not None and (n_before == 0 or _has_valley(histogram, *found)):
-            return found
+            body = _largest(mean >= cut)
+            if not _is_small(body):
+                return found, 0
+            dismissed = max(dismissed, int(body.sum()))
         histogram[cut:] = 0
-    return None
+    return None, dismissed
 
 
 def _has_valley(histogram: npt.NDArray[np.int64], air: int, specimen: int) -> bool:
@@ -314,6 +338,13 @@ def _filled(body: Blocks) -> Blocks:
     for plane in filled:
         plane[:] = ndimage.binary_fill_holes(plane)
     return filled
+
+
+def _is_small(body: Blocks) -> bool:
+    """Tell whether a bright body is rather a particle in its matrix than a specimen in air."""
+    spans = [int(body.any(tuple({0, 1, 2} - {axis})).sum()) for axis in range(3)]
+    short = all(n < _SHORTEST * whole for n, whole in zip(spans, body.shape, strict=True))
+    return short or int(body.sum()) < _SMALLEST * body.size
 
 
 def _blocks_about(coarse: CoarseMask, box: Box) -> tuple[slice, slice, slice]:

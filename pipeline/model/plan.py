@@ -502,7 +502,7 @@ def _parameters(recipe: Recipe, stage: str, header: VolumeHeader) -> object:
     """Return what a stage's result depends on beyond its predecessors."""
     condition, phases = recipe.condition, recipe.phases
     parts: dict[str, object] = {
-        "ingest": [condition.mask, condition.nonfinite],
+        "ingest": [condition.mask, condition.open_pores_vx, condition.nonfinite],
         "survey": bool(condition.artefacts),
         "flatten": condition.model_dump(mode="json", exclude={"denoise"}),
         "condition": [condition.model_dump(mode="json"), slope_margin(recipe)],

@@ -69,9 +69,11 @@ class Condition(_Part):
     """From the scan as it came to the volume that is segmented.
 
     `flatten` names what is taken off; ``auto`` takes off those artefacts that are clear.
+    `open_pores_vx` is the radius of the ball that closes the mask over pores open to the surface.
     """
 
     mask: Literal["auto", "none"] = "auto"
+    open_pores_vx: Annotated[int, Field(ge=0, le=64)] = 12
     flatten: Literal["auto", "none"] | tuple[Artefact, ...] = "auto"
     rotation_axis_vx: tuple[float, float] | None = None
     denoise: Denoise = Denoise()

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.phantom.specimen import PHASE_NAMES
 from pipeline.phantom.truth import Census, connected_truth
 
 
@@ -22,6 +23,8 @@ class TruthRow:
         Name of the phase.
     fraction, true_fraction : float
         Volume fractions, of the volume searched and of the whole specimen.
+    true_fraction_searched : float
+        What is true of the volume searched.
     n_particles, n_true : int
         Connected bodies of at least the recipe's smallest size, counted and in the exact phase map.
     largest_um3, largest_true_um3 : float
@@ -31,6 +34,7 @@ class TruthRow:
     phase: str
     fraction: float
     true_fraction: float
+    true_fraction_searched: float
     n_particles: int
     n_true: int
     largest_um3: float
@@ -41,6 +45,7 @@ def compare_truth(
     phase_rows: Sequence[Mapping[str, Any]],
     census: Census,
     exact_phases: NDArray[np.uint8],
+    searched: NDArray[np.bool_],
     voxel_um: float,
     connectivity: int,
 ) -> list[TruthRow]:
@@ -54,6 +59,8 @@ def compare_truth(
         True voxels of each phase.
     exact_phases : ndarray of uint8, shape (z, y, x)
         Exact phase map.
+    searched : ndarray of bool, shape (z, y, x)
+        Voxels inside the specimen's mask.
     voxel_um : float
         Edge of a voxel.
     connectivity : int
@@ -64,6 +71,7 @@ def compare_truth(
     list of TruthRow
         One for each phase of kind particles.
     """
+    inside = np.bincount(exact_phases[searched], minlength=256)
     counted = [row for row in phase_rows if row["kind"] == "particles"]
     # Labelling takes most of the time here: once for each smallest size, mostly the same for all.
     truths = {
@@ -79,6 +87,7 @@ def compare_truth(
                 phase=name,
                 fraction=float(row["volume_fraction"] or 0.0),
                 true_fraction=census.fractions[name],
+                true_fraction_searched=inside[PHASE_NAMES.index(name)] / max(inside.sum(), 1),
                 n_particles=int(row["n_particles"]),
                 n_true=truth.n_particles,
                 largest_um3=float(row["largest_volume_um3"] or 0.0),

@@ -74,13 +74,13 @@ def fold_mask(folder: JobFolder, plan: Plan, stage: str) -> None:
         side = read_arrays(folder.side(stage, number))
         part, first = side["block_sums"], side["block_first"]
         sums[tuple(slice(a, a + n) for a, n in zip(first, part.shape, strict=True))] += part
-    mask = estimate_mask(sums, shape, block)
+    mask = estimate_mask(sums, shape, block, plan.recipe.condition.open_pores_vx)
     write_arrays(
         folder.product("mask.npz"),
         {
             "inside": mask.inside,
             "mean": mask.mean,
-            "numbers": np.array([mask.block, mask.level, mask.present], np.int64),
+            "numbers": np.array([mask.block, mask.level, mask.present, mask.dismissed], np.int64),
         },
     )
 
@@ -90,7 +90,7 @@ def read_mask(folder: JobFolder, plan: Plan) -> CoarseMask | None:
     if plan.recipe.condition.mask == "none":
         return None
     stored = read_arrays(folder.product("mask.npz"))
-    block, level, present = (int(v) for v in stored["numbers"])
+    block, level, present, dismissed = (int(v) for v in stored["numbers"])
     return CoarseMask(
         block=block,
         shape=plan.header.shape,
@@ -98,6 +98,7 @@ def read_mask(folder: JobFolder, plan: Plan) -> CoarseMask | None:
         mean=stored["mean"],
         level=level,
         present=bool(present),
+        dismissed=dismissed,
     )
 
 

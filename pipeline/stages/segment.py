@@ -161,7 +161,8 @@ class SegmentStage:
                 f"no voxel of {self.plan.header.location} lies inside the specimen.",
                 "Take the whole volume with --set condition.mask=none.",
             )
-        notes = () if self.plan.expectation is None else self.plan.expectation.warnings
+        told = self.plan.expectation
+        notes = (*self._describe_mask(), *(told.warnings if told else ()))
         expected: tuple[float, ...] = ()
         pure: tuple[float | None, ...] = ()
         noise_sd = 0.0
@@ -186,6 +187,17 @@ class SegmentStage:
             "expected": expected,
         }
         write_whole(self.folder.product("segment.json"), json.dumps(values).encode())
+
+    def _describe_mask(self) -> tuple[str, ...]:
+        """Say that a bright body was not taken for the specimen."""
+        mask = read_mask(self.folder, self.plan)
+        if mask is None or not mask.dismissed:
+            return ()
+        share = 100 * mask.dismissed / mask.inside.size
+        return (
+            f"a bright body of {share:.2g} % of the volume was taken for a particle, and all about "
+            "it for matrix: if it is the specimen, crop the scan to it",
+        )
 
     def _part(self, histogram: NDArray[np.int64]) -> PhaseThresholds:
         """Return thresholds by the recipe's method."""

@@ -62,6 +62,7 @@ def test_every_pair_of_phases_has_a_contrast():
         ({"segment_notes": ["phase 3 was not found"]}, {}, "phase 3 was not found"),
         ({"n_voxels_nonfinite": 7}, {}, "7 voxels are not finite"),
         ({"n_voxels_mask": 0}, {}, "nothing was found"),
+        ({"n_voxels_mask": 30}, {}, "only 3 % of the volume was searched"),
         ({"noise_sd": None, "noise_conditioned_sd": None}, {}, "noise is not known"),
         ({}, {"volume_fraction_raised": 0.05}, "hangs on the thresholds"),
         ({}, {"n_under_resolved": 6}, "thinner than 3 voxels"),

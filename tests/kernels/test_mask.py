@@ -239,6 +239,36 @@ def test_what_is_dark_is_not_always_air(kind):
     assert not estimate(volume.clip(0, 65535).astype(np.uint16)).present
 
 
+def bright_box(shape, box, grey=32_000):
+    """Even matrix with noise and one bright box in it."""
+    rng = np.random.default_rng(0)
+    volume = rng.normal(20_000, 500, shape)
+    at = tuple(slice(a, b) for a, b in box)
+    volume[at] = rng.normal(grey, 500, volume[at].shape)
+    return volume.astype(np.uint16)
+
+
+@pytest.mark.parametrize(
+    "box",
+    [
+        [(20, 28)] * 3,  # spans a sixth of the volume
+        [(16, 36)] * 3,  # fills 7 % of it, and spans less than half
+        [(0, 48), (20, 24), (20, 24)],  # spans it all, and fills less than 1 %
+    ],
+)
+def test_a_bright_body_in_the_matrix_is_no_specimen_in_air(box):
+    coarse = estimate(bright_box((48, 48, 48), box))
+    assert not coarse.present
+    assert coarse.dismissed > 0
+    assert mask_box(coarse, Box((0, 0, 0), (48, 48, 48))).all()
+
+
+def test_a_specimen_that_spans_the_volume_may_be_slender():
+    coarse = estimate(bright_box((48, 48, 48), [(0, 48), (20, 28), (20, 28)]))
+    assert coarse.present
+    assert coarse.dismissed == 0
+
+
 def test_noise_alone_and_a_constant_volume_have_no_air():
     rng = np.random.default_rng(0)
     assert not estimate(rng.normal(20_000, 2_000, (48, 48, 48)).astype(np.uint16)).present

@@ -20,9 +20,13 @@ def test_a_census_beside_its_truth() -> None:
         {**counted, "phase": "copper-rich", "volume_fraction": None, "n_particles": 0,
          "largest_volume_um3": None},
     ]  # fmt: skip
-    pore, iron, copper = compare_truth(rows, Census(voxels), exact, 2.0, 26)
+    searched = np.ones(exact.shape, bool)
+    searched[:, :, :2] = False
+    pore, iron, copper = compare_truth(rows, Census(voxels), exact, searched, 2.0, 26)
+    assert pore.true_fraction_searched == pytest.approx(4 / 1440)
+    assert iron.true_fraction_searched == pytest.approx((18 + 8 + 2) / 1440)
     assert (pore.n_true, pore.largest_true_um3) == (1, 8 * 8)
     assert (iron.n_particles, iron.n_true, iron.largest_true_um3) == (1, 1, 35 * 8)
     assert iron.true_fraction == pytest.approx(37 / 1730)
     assert (copper.n_true, copper.largest_um3, copper.fraction) == (0, 0.0, 0.0)
-    assert compare_truth(rows, Census(voxels), exact, 2.0, 6)[1].n_true == 2
+    assert compare_truth(rows, Census(voxels), exact, searched, 2.0, 6)[1].n_true == 2
