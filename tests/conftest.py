@@ -180,13 +180,13 @@ def count_bodies(
         return TileHulls(rows, tile.hull_offsets, tile.hull_corners, sizes, origin)
 
     rows_of |= HullColumns(rows_of, voxel_um, load_axis).describe(len(grid), read_hulls, merged)
-    rows_of |= classify_shapes(rows_of)
     regions, tallies = [t.regions for t in tiles], [t.tallies for t in tiles]
     found = enclose_bodies(forest, regions, tallies, root, offsets, pore)
     of_row = np.zeros(census.particle_id.size, np.int64)
     of_row[census.row_of[census.row_of >= 0]] = root[census.row_of >= 0]
     rows_of["n_cavities"] = found.cavities[of_row]
     rows_of["n_tunnels"] = found.cavities[of_row] + 1 - rows_of["euler_number"]
+    rows_of |= classify_shapes(rows_of)
     rows_of["n_voxels_enclosed"] = found.voxels[of_row]
     rows_of["n_pores_enclosed"] = found.pores[of_row]
     return Bodies(

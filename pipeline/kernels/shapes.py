@@ -11,8 +11,8 @@ ZINGG = 2.0 / 3.0
 FILLED = 0.4
 """Solidity under which a body branches (common practice, no source)."""
 
-LOOPED = -1.5
-"""Euler number under which a branching body is a network: it has two tunnels or more."""
+LOOPED = 1.5
+"""Tunnels above which a branching body is a network: two or more."""
 
 COMPACT, NEEDLE, PLATELET, BRANCHED, NETWORK = range(5)
 NAMES = np.array(["compact", "needle", "platelet", "branched", "network"])
@@ -28,26 +28,26 @@ def classify_shapes(columns: dict[str, NDArray[np.generic]]) -> dict[str, NDArra
     Parameters
     ----------
     columns : dict of str to ndarray
-        Columns of the particles: elongation, flatness, solidity, euler_number.
+        Columns of the particles: elongation, flatness, solidity, n_tunnels.
 
     Returns
     -------
     dict of str to ndarray
         ``shape_class`` and ``shape_margin``: the least change, as a natural logarithm of a ratio,
-        that would put the particle into another class; for the Euler number, the number.
+        that would put the particle into another class; for tunnels, their number less 1.5.
     """
-    solidity, euler, elongation, flatness = (
+    solidity, tunnels, elongation, flatness = (
         columns[name].astype(np.float64)
-        for name in ("solidity", "euler_number", "elongation", "flatness")
+        for name in ("solidity", "n_tunnels", "elongation", "flatness")
     )
     filled = np.log(solidity / FILLED)
-    looped = euler - LOOPED
+    looped = tunnels - LOOPED
     longer, flatter = np.log(elongation / ZINGG), np.log(flatness / ZINGG)
     branching = filled < 0.0
     compact = np.minimum(longer, flatter) >= 0.0
     platelet = ~compact & (flatter < longer)
     kind = np.where(compact, COMPACT, np.where(platelet, PLATELET, NEEDLE))
-    kind = np.where(branching, np.where(looped < 0.0, NETWORK, BRANCHED), kind)
+    kind = np.where(branching, np.where(looped > 0.0, NETWORK, BRANCHED), kind)
     by_axes = np.where(
         compact,
         np.minimum(longer, flatter),

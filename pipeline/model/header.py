@@ -13,6 +13,9 @@ from pipeline.model.grid import Triple
 
 DTYPES = ("uint8", "int16", "uint16", "float32")
 
+SMALLEST_VOXEL_UM, LARGEST_VOXEL_UM = 1e-4, 1e5
+"""Edges of voxels that a CT scan may have: a tenth of a nanometre to ten centimetres."""
+
 Ingest = Literal["auto", "copy"]
 """Whether a source may be used in place."""
 
@@ -97,6 +100,15 @@ class VolumeHeader:
             raise SourceError(
                 f"voxel size {self.voxel_um} um of {self.location} is not positive and finite.",
                 "Give the edge length of a voxel with --voxel-um V or --voxel-um Z,Y,X.",
+            )
+        if self.voxel_um is not None and not all(
+            SMALLEST_VOXEL_UM <= v <= LARGEST_VOXEL_UM for v in self.voxel_um
+        ):
+            raise SourceError(
+                f"voxel size {self.voxel_um} um of {self.location} is none of a CT scan: wanted "
+                f"{SMALLEST_VOXEL_UM:g} to {LARGEST_VOXEL_UM:g} um.",
+                "Give the edge length of a voxel in micrometres with --voxel-um V or "
+                "--voxel-um Z,Y,X.",
             )
 
     @property

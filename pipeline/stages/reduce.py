@@ -190,10 +190,10 @@ class ReduceStage:
         columns |= hulls.describe(
             len(plan.grid), partial(self._hulls, census=census, offsets=offsets), merged
         )
-        columns |= classify_shapes(columns)
         columns |= describe_cavities(
             self.folder, plan, census, root, offsets, columns["euler_number"]
         )
+        columns |= classify_shapes(columns)
         lost = merge_lost(self.folder, census.row_of, offsets, len(census.phase))
         columns |= describe_sensitivity(merged.narrow[:, N], lost)
         names = np.array([phase.name for phase in plan.recipe.phases])

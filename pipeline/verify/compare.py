@@ -372,7 +372,7 @@ class PhaseComparison:
         Finding
             The class and its margin.
         """
-        names = ("solidity", "euler_number", "elongation", "flatness")
+        names = ("solidity", "n_tunnels", "elongation", "flatness")
         rows = zip(*(self.columns[name] for name in names), strict=True)
         found = [class_of(*map(float, row)) for row in rows]
         wrong = self.columns["shape_class"] != np.array([name for name, _ in found])

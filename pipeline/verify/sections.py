@@ -96,13 +96,13 @@ def _rectangular(labels: Labels, normal: Step, n: int) -> Reals:
 
 
 def class_of(
-    solidity: float, euler: float, elongation: float, flatness: float
+    solidity: float, n_tunnels: float, elongation: float, flatness: float
 ) -> tuple[str, float]:
     """Return the shape class of one particle and its margin, by the catalogue's definition."""
     fill = math.log(solidity / 0.4)
     if fill < 0:
-        name = "network" if euler < -1 else "branched"
-        return name, min(-fill, abs(euler + 1.5))
+        name = "network" if n_tunnels >= 2 else "branched"
+        return name, min(-fill, abs(n_tunnels - 1.5))
     longer, flatter = math.log(1.5 * elongation), math.log(1.5 * flatness)
     if longer >= 0 and flatter >= 0:
         return "compact", min(fill, longer, flatter)

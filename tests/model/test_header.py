@@ -34,6 +34,8 @@ def test_sizes():
         ({"voxel_um": (1.0, -2.0, 1.0)}, "not positive and finite"),
         ({"voxel_um": (1.0, float("nan"), 1.0)}, "not positive and finite"),
         ({"voxel_um": (1.0, float("inf"), 1.0)}, "not positive and finite"),
+        ({"voxel_um": (1e300, 1e300, 1e300)}, "none of a CT scan: wanted 0.0001 to 100000 um"),
+        ({"voxel_um": (1.0, 1.0, 1e-9)}, "none of a CT scan"),
     ],
 )
 def test_what_cannot_be_a_volume_is_refused(changes, message):

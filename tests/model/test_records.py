@@ -56,7 +56,7 @@ def test_descriptors_are_the_columns_of_particles():
     unit, load, none = (1.0, 1.0, 1.0), (1.0, 0.0, 0.0), MergedTallies.empty(0)
     columns = describe_particles(none, unit, load, 1.0, 0.0)
     columns |= HullColumns(columns, unit, load).describe(0, no_tile, none)
-    columns |= classify_shapes(columns)
+    columns |= classify_shapes(columns | {"n_tunnels": np.zeros(0, np.int64)})
     keys = {"scan_id", "job", "phase", "particle_id"}
     # What the thresholds' own doubt makes of them; see pipeline.stages.quality.
     keys |= {"n_voxels_kept_lowered", "n_voxels_kept_raised", "threshold_sensitive"}

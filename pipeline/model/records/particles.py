@@ -223,8 +223,8 @@ PARTICLES = Table(
         Column(
             "shape_class",
             TEXT,
-            "branched if solidity is under 0.4, then network from two tunnels on (Euler number "
-            "under -1); else compact if elongation and flatness are 2/3 or more (Zingg 1935), "
+            "branched if solidity is under 0.4, then network from two tunnels on (n_tunnels); "
+            "else compact if elongation and flatness are 2/3 or more (Zingg 1935), "
             "platelet if flatness is the smaller, needle if elongation is. The value 0.4 is common "
             "practice, no source.",
             True,
