@@ -91,6 +91,15 @@ def test_one_specimen_a_group_is_told(workspace: Path, capsys: Any) -> None:
     assert "bar" not in out
 
 
+def test_a_paired_design_is_said_in_table_and_figure(tmp_path: Path, capsys: Any) -> None:
+    bars = ["bar-01", "bar-02", "bar-03"]
+    write_groups(tmp_path / "catalogue", [Group("F", bars), Group("T6", bars)], 30)
+    made = tmp_path / "made"
+    _, err = run(capsys, tmp_path, "--by", "temper", "--phase", "iron-rich", "--output", made)
+    assert "Paired: specimens that both groups have" in err
+    assert "3 pairs of the same specimens" in (made / "effects-F-T6.svg").read_text()
+
+
 def test_other_resolution_is_refused_unless_told(tmp_path: Path, capsys: Any) -> None:
     write_groups(tmp_path / "catalogue", [Group("F", ["a", "b"])], 30)
     write_groups(tmp_path / "catalogue", [Group("T6", ["c", "d"])], 30, seed=1, voxel_z_um=3.0,
