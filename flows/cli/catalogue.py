@@ -53,6 +53,9 @@ def statistics(
         Path | None,
         typer.Option(help="File for the answer [default: standard output].", show_default=False),
     ] = None,
+    phase: Annotated[
+        str | None, typer.Option(help="Of this phase alone.", show_default=False)
+    ] = None,
     as_of: options.Version = None,
     workspace: options.Workspace = None,
 ) -> None:
@@ -64,6 +67,14 @@ def statistics(
     """
     catalogue = Catalogue(load_place(workspace) / "catalogue")
     found = catalogue.read("statistics", scan, version=as_of).drop_columns(["scan_id", "job"])
+    if phase is not None:
+        names = pc.unique(found["phase"]).to_pylist()
+        if phase not in names:
+            raise UsageError(
+                f"scan {scan} has no numbers of a phase {phase!r}.",
+                f"There are {', '.join(sorted(names))}.",
+            )
+        found = found.filter(pc.equal(found["phase"], phase))
     if output is not None:
         write_answer(found, file_format(output) if format_ == "table" else format_, output)
     elif format_ == "table":

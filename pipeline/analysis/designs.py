@@ -6,6 +6,7 @@ group are one unit.
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -38,6 +39,9 @@ _CIRCUMSTANCES = (
 )  # fmt: skip
 """Columns that may go with the groups and then explain a difference as well."""
 
+
+USUAL = ("temper", "condition", "alloy", "specimen")
+"""What people group by; named where a column does not exist."""
 
 COLUMNS = (
     "scan_id", "specimen", "voxel_z_um", "voxel_y_um", "voxel_x_um", "recipe_hash",
@@ -259,8 +263,11 @@ def _check_column(column: str, option: str) -> None:
         if not (pa.types.is_list(c.type) or pa.types.is_timestamp(c.type))
     ]
     if column and column not in plain:
-        raise UsageError(f"{option} {column!r} is no column of scans to group by.",
-                         f"There are {', '.join(plain)}.")  # fmt: skip
+        near = difflib.get_close_matches(column, plain, 3) or [c for c in USUAL if c != column]
+        raise UsageError(
+            f"{option} {column!r} is no column of scans to group by.",
+            f"Such as {', '.join(near)}; all {len(plain)}: castcensus dictionary.",
+        )
 
 
 def _check_likeness(

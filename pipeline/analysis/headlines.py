@@ -9,6 +9,7 @@ from pipeline.analysis.quality import Row, describe_quality
 
 HEADLINES: dict[tuple[str, float | None], str] = {
     ("volume_fraction", None): "volume fraction",
+    ("volume_fraction_rows", None): "volume fraction of bodies with rows",
     ("number_density_mm3", None): "bodies per mm3, corrected for the border",
     ("diameter_quantile_um", 0.5): "median diameter",
     ("diameter_quantile_um", 0.9): "diameter that a tenth exceeds",
@@ -75,6 +76,11 @@ def list_warnings(scan: Row, phases: Sequence[Row], statistics: Iterable[Row]) -
     """
     found = [line.warning for line in describe_quality(scan, phases)]
     counted = [phase["phase"] for phase in phases if phase["kind"] == "particles"]
+    empty = [phase["phase"] for phase in phases if phase["phase"] in counted
+             and phase["n_particles"] == 0]  # fmt: skip
+    if empty:
+        found.append(f"no body of {', '.join(empty)} has a row: their numbers are left out")
+    counted = [name for name in counted if name not in empty]
     alike: dict[tuple[str, str], list[str]] = {}
     for row in pick_headlines(statistics, counted):
         # Contacts are put in words there, which is no warning.

@@ -41,6 +41,7 @@ from pipeline.analysis.surfaces import mean_free_path_um, mean_intercept_um, sur
 
 EMPTY = "no voxel lies inside the specimen"
 ABSENT = "the phase is absent"
+STRAYS = "no body has a row: what is there may be strays of noise"
 SCATTER = "scatter of blocks that touch"
 ZINGG = 2.0 / 3.0
 """Flatness under which a body has a shortest axis (Zingg 1935; as in the classes of shape)."""
@@ -48,7 +49,9 @@ ZINGG = 2.0 / 3.0
 WEIGHTS = "Miles-Lantuejoul weights (ISO 13322-1)"
 
 
-def describe_fraction(counts: ScanCounts, phase: int, wanted_error: float) -> Iterator[Estimate]:
+def describe_fraction(
+    counts: ScanCounts, phase: int, wanted_error: float, columns: Columns | None = None
+) -> Iterator[Estimate]:
     """Yield the volume fraction, its checks, and the volume that it asks for.
 
     Parameters
@@ -59,12 +62,16 @@ def describe_fraction(counts: ScanCounts, phase: int, wanted_error: float) -> It
         Position of the phase.
     wanted_error : float
         Half-width of the 95 % interval over the fraction that is wanted.
+    columns : mapping of str to ndarray, optional
+        Rows of `particles` of the phase, where its bodies are counted.  Without any, its voxels
+        may be strays alone, and their fraction has no interval.
 
     Yields
     ------
     Estimate
-        volume_fraction, volume_fraction_e562, volume_fraction_scatter (a curve over the edge of
-        sub-volumes), integral_range_um3, representative_edge_um.
+        volume_fraction, volume_fraction_rows (of bodies with rows), volume_fraction_e562,
+        volume_fraction_scatter (a curve over the edge of sub-volumes), integral_range_um3,
+        representative_edge_um.
     """
     name = counts.phases[phase]
     quantities = ("volume_fraction", "volume_fraction_e562", "representative_edge_um")
@@ -73,6 +80,18 @@ def describe_fraction(counts: ScanCounts, phase: int, wanted_error: float) -> It
             yield Estimate(name, quantity, _unit(quantity), SCATTER, note=EMPTY)
         return
     hits, searched = counts.voxels[..., phase], counts.searched
+    if columns is not None:
+        n_rows = len(columns["n_voxels"])
+        yield Estimate(
+            name, "volume_fraction_rows", "1", "voxels of bodies with rows over voxels searched",
+            int(columns["n_voxels"].sum()) / counts.n_searched, n=n_rows,
+        )  # fmt: skip
+        if n_rows == 0 and hits.any():
+            fraction = int(hits.sum()) / counts.n_searched
+            yield Estimate(name, "volume_fraction", "1", SCATTER, fraction, note=STRAYS)
+            for quantity in quantities[1:]:
+                yield Estimate(name, quantity, _unit(quantity), SCATTER, note=STRAYS)
+            return
     factor = scatter_factor(searched.shape)
     wide_hits, wide = merge_blocks(hits, factor), merge_blocks(searched, factor)
     share = estimate_share(wide_hits, wide)

@@ -296,6 +296,7 @@ def _describe_bodies(phase: Row) -> Iterator[QualityLine]:
         return
     names = ("n_particles", "n_under_resolved", "n_touching_border", "n_threshold_sensitive")
     values = {name: phase[name] for name in (*names, "n_small_bodies")}
+    at_mask = values["n_touching_mask"] = phase.get("n_touching_mask")
     n, name = phase["n_particles"], f"bodies {phase['phase']}"
     small = f"{phase['n_small_bodies']:,} under {phase['min_voxels']} voxels have no row"
     if n == 0:
@@ -303,7 +304,8 @@ def _describe_bodies(phase: Row) -> Iterator[QualityLine]:
         return
     words = (
         f"{n:,}, of which {phase['n_under_resolved']:,} under-resolved, "
-        f"{phase['n_touching_border']:,} cut by the border; {small}"
+        f"{phase['n_touching_border']:,} cut by the border"
+        f"{f', {at_mask:,} more by the edge of the mask' if at_mask else ''}; {small}"
     )
     warning = ""
     if 2 * phase["n_under_resolved"] > n:

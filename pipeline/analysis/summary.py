@@ -57,7 +57,7 @@ def describe_scan(
     """
     found: list[Estimate] = []
     for phase, name in enumerate(counts.phases):
-        found += describe_fraction(counts, phase, wanted_error)
+        found += describe_fraction(counts, phase, wanted_error, particles.get(name))
         found += describe_surface(counts, phase)
         if name in particles:
             columns = particles[name]

@@ -165,14 +165,7 @@ def threshold_peaks(
         dark = replace(dark, expected=[mean - air])
     above = _thresholds_above(mean, sd, bright.levels, bright.expected)
     below = [1 - t for t in _thresholds_above(-mean, sd, dark.levels, dark.expected)]
-    missing = [
-        position
-        for side, positions in ((dark, outward[0]), (bright, outward[1]))
-        for position, level in zip(positions, side.levels, strict=True)
-        if level is None
-    ]
-    notes = [f"phase {i} was not found: its threshold leaves it empty" for i in sorted(missing)]
-    notes += [
+    notes = [
         f"{side.n_found} of {len(side.levels)} {word} levels were found: phases are named by rank "
         "from the matrix"
         for word, side in (("dark", dark), ("bright", bright))

@@ -14,6 +14,9 @@ from pipeline.report.sizes import LogHistogram
 from pipeline.report.slices import Voxels2d, paint_grey, paint_phases, phase_patches
 from pipeline.report.style import INK, phase_colours, plain, plain_some, styled
 
+COUNTED = "particles per mm³ in a size class, as counted"
+"""Cut ones included: nothing is corrected for the border."""
+
 
 @dataclass(frozen=True, slots=True)
 class Series:
@@ -54,7 +57,7 @@ def draw_sizes(series: Sequence[Series], phase_names: Sequence[str], title: str 
         for panel, name in zip(panels, phase_names, strict=True):
             paint_sizes(panel, series, name)
             panel.set_title(name, loc="left")
-        panels[0].set_ylabel("particles per mm³ in a size class")
+        panels[0].set_ylabel(COUNTED)
         panels[0].set_ylim(density_limits(series, phase_names))
         if title:
             figure.suptitle(title, x=0.01, ha="left", fontsize=10.5, fontweight="bold")
@@ -97,7 +100,7 @@ def draw_overview(
         middle.set_ylabel("")
         middle.tick_params(labelleft=False)
         paint_sizes(right, series, phase)
-        right.set_ylabel("particles per mm³ in a size class")
+        right.set_ylabel(COUNTED)
         right.set_ylim(density_limits(series, [phase]))
         left.set_title("scan", loc="left")
         middle.set_title("phases", loc="left")
@@ -121,11 +124,13 @@ def paint_sizes(axes: Axes, series: Sequence[Series], phase: str) -> None:
         seen = histogram.counts > 0
         middle = np.sqrt(histogram.edges_um[1:] * histogram.edges_um[:-1])
         # Series stand a little apart, or their error bars would hide each other.
-        middle = middle[seen] * (1.0 + 0.03 * (i - (len(series) - 1) / 2))
+        middle = middle * (1.0 + 0.03 * (i - (len(series) - 1) / 2))
+        # A class without a particle breaks the line.
+        line_mm3 = np.where(seen, histogram.density_mm3, np.nan)
         density = histogram.density_mm3[seen]
         low, high = histogram.interval_mm3[:, seen]
         axes.errorbar(
-            middle,
+            middle[seen],
             density,
             yerr=np.stack([density - low, high - density]),
             fmt="none",
@@ -135,7 +140,7 @@ def paint_sizes(axes: Axes, series: Sequence[Series], phase: str) -> None:
         )
         face = colour if i % 2 == 0 else "white"
         axes.plot(
-            middle, density, ls=line, lw=1.3, color=dark, marker="o", ms=4, mfc=face, mec=dark
+            middle, line_mm3, ls=line, lw=1.3, color=dark, marker="o", ms=4, mfc=face, mec=dark
         )
         label = f"{scan.name}, n = {int(histogram.counts.sum()):,}"
         handles.append(

@@ -239,6 +239,7 @@ class ReduceStage:
             mine = census.phase == position
             volumes = columns["volume_um3"][mine]
             n_particles = int(mine.sum())
+            at_border = columns["touches_border"][mine]
             rows.append(
                 {
                     "scan_id": plan.scan_id,
@@ -257,7 +258,8 @@ class ReduceStage:
                     "sure_grey": None if sure is None else sure * scale.gain + scale.offset,
                     "min_voxels": phase.min_voxels,
                     "n_under_resolved": int(columns["under_resolved"][mine].sum()),
-                    "n_touching_border": int(columns["touches_border"][mine].sum()),
+                    "n_touching_border": int(at_border.sum()),
+                    "n_touching_mask": int((columns["touches_mask_edge"][mine] & ~at_border).sum()),
                     "number_density_mm3": (
                         n_particles / (searched * voxel * 1e-9) if searched else None
                     ),

@@ -127,6 +127,39 @@ def find_sure_greys(thresholds: Thresholds, recipe: Recipe) -> tuple[int | None,
     return tuple(sure)
 
 
+def describe_absent(names: Sequence[str], found: PhaseThresholds) -> tuple[str, ...]:
+    """Return a remark that names the phases of which no level was found; none where all were.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Phases, dark to bright.
+    found : PhaseThresholds
+        What a method chose; only method peaks leaves phases out.
+
+    Returns
+    -------
+    tuple of str
+        At most one remark.
+
+    Examples
+    --------
+    >>> found = PhaseThresholds((9, 30), (None, 20.0, None), (None, 2.0, None), "peaks", ())
+    >>> describe_absent(["pore", "matrix", "iron-rich"], found)[0][:44]
+    'pore and iron-rich: no level of their own in'
+    """
+    if found.method != "peaks":
+        return ()
+    absent = [name for name, level in zip(names, found.levels, strict=True) if level is None]
+    if not absent:
+        return ()
+    own = "its own" if len(absent) == 1 else "their own"
+    return (
+        f"{' and '.join(absent)}: no level of {own} in the histogram; voxels that the threshold "
+        "leaves there are strays of noise and edges",
+    )
+
+
 def _noise_sd(found: PhaseThresholds, recipe: Recipe) -> float:
     """Return the spread of grey in the background, or in the most even phase without one."""
     known = [sd for sd in found.sd if sd is not None]
@@ -173,6 +206,7 @@ class SegmentStage:
             found = self._part(histogram)
             levels = tuple(int(t) for t in found.thresholds)
             notes = (*notes, *self._describe_guide(found), *found.notes)
+            notes = (*notes, *describe_absent([phase.name for phase in recipe.phases], found))
             expected = found.expected or ()
             source = tuple((t - 1) * scale.gain + scale.offset for t in levels)
             pure, noise_sd = found.levels, _noise_sd(found, recipe)

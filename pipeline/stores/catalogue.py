@@ -409,6 +409,11 @@ class Catalogue:
 
     def _need(self, snapshot: Snapshot, scan_id: str | None) -> None:
         if scan_id is not None and scan_id not in snapshot.scan_ids:
+            if snapshot.version < 0:
+                raise NotFoundError(
+                    f"There is no scan {scan_id!r}: no catalogue lies at {self.root}.",
+                    "Name another --workspace, or count a scan with: castcensus submit.",
+                )
             raise NotFoundError(
                 f"Scan {scan_id!r} is not in version {snapshot.version} of the catalogue in "
                 f"{self.root}, which holds {len(snapshot.scan_ids)} scans.",

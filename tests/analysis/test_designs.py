@@ -97,6 +97,7 @@ def test_small_differences_of_voxel_and_patch_are_none():
     ("options", "says"),
     [
         ({"by": "colour"}, "no column of scans"),
+        ({"by": "tempr"}, "Such as temper"),
         ({"by": "heat_treatment"}, "no column of scans"),
         ({"by": "alloy"}, "all are 'CC-319R'"),
         ({"by": "condition"}, "none states it"),

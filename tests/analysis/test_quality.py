@@ -41,6 +41,11 @@ def test_a_good_scan_has_lines_and_no_warning():
     assert "2.00 voxels, 5 um" in lines["sharpness"].words
     assert lines["fraction pore"].words.startswith("10 % of the volume; 9.5 to 10.5 %")
     assert "bodies matrix" not in lines
+    assert "2 cut by the border; 3 under" in lines["bodies pore"].words
+    cut = {
+        line.name: line for line in describe_quality(SCAN, [phase("pore", 0.0, n_touching_mask=4)])
+    }
+    assert "2 cut by the border, 4 more by the edge of the mask" in cut["bodies pore"].words
     assert "least contrast of neighbours 5 times" in summarise_quality(SCAN, PHASES)
 
 
@@ -126,3 +131,10 @@ def test_a_warning_of_several_phases_stands_once():
     ]
     found = list_warnings(SCAN, PHASES, rows)
     assert found == ["edge of a representative cube, pore, iron-rich: too small"]
+
+
+def test_a_phase_without_bodies_is_minded_once():
+    rows = [number("pore", q, "the phase has no particle") for q in ("surface_density_mm",
+            "mean_free_path_um", "largest_body_share", "orientation_anisotropy")]  # fmt: skip
+    found = list_warnings(SCAN, [phase("pore", 0.0, n_particles=0), *PHASES[1:]], rows)
+    assert found == ["no body of pore has a row: their numbers are left out"]

@@ -22,7 +22,7 @@ NAMES = ("pore", "matrix", "iron-rich")
 def describe(count_bodies):
     """Return a maker of all numbers of a phase map."""
 
-    def make(phases, voxel_um=(2.0, 2.0, 2.0), component_mm3=1.0):
+    def make(phases, voxel_um=(2.0, 2.0, 2.0), component_mm3=1.0, least=None):
         phases = phases.astype(np.uint8)
         block = block_edge_vx(phases.shape, SAMPLE_BLOCKS)
         wide = block_edge_vx(phases.shape, CONTACT_BLOCKS)
@@ -33,7 +33,7 @@ def describe(count_bodies):
             NAMES, phases.shape, voxel_um, block, wide, found.voxels.astype(np.int64),
             found.contacts, found.pairs, Steps(lengths, crofton_weights(voxel_um)), (1.0, 0.0, 0.0),
         )  # fmt: skip
-        bodies = count_bodies(phases, None, None, 26, {0: 1, 2: 1}, voxel_um)
+        bodies = count_bodies(phases, None, None, 26, least or {0: 1, 2: 1}, voxel_um)
         particles = {
             NAMES[p]: {
                 **{c: values[bodies.phase == p] for c, values in bodies.rows.items()},
@@ -111,6 +111,19 @@ def test_a_phase_without_particles_says_so(describe):
         assert "no particle" in row.note
     assert rows["pore", "volume_fraction", "", None].value == 0.0
     assert rows["pore", "contact_ratio", "iron-rich", None].value is None
+
+
+def test_strays_have_a_fraction_without_an_interval(describe):
+    phases = one_body()
+    phases[3, 3, 3] = phases[8, 4, 20] = 0
+    sized = index(describe(phases))
+    assert sized["pore", "volume_fraction_rows", "", None].value == pytest.approx(2 / phases.size)
+    strays = index(describe(phases, least={0: 27, 2: 1}))
+    assert strays["pore", "volume_fraction_rows", "", None].value == 0.0
+    row = strays["pore", "volume_fraction", "", None]
+    assert (row.low, row.high) == (None, None)
+    assert row.value == pytest.approx(2 / phases.size)
+    assert "strays" in row.note
 
 
 def test_one_body_is_all_of_its_phase_and_spans_nothing(describe):

@@ -109,6 +109,9 @@ def test_a_job_leaves_a_scan_its_rows_and_a_result(wanted: dict[str, Any]) -> No
     fraction = next(r for r in stated if r["quantity"] == "volume_fraction" and r["at"] is None)
     assert fraction["low"] <= fraction["value"] <= fraction["high"]
     assert "volume_fraction" in wanted["run"]("statistics", "S")[0]
+    name = stated[0]["phase"]
+    one = json.loads(wanted["run"]("statistics", "S", "--phase", name, "--format", "json")[0])
+    assert one == [row for row in stated if row["phase"] == name]
     assert wanted["run"]("check", "S")[0].split()[-1] == "0"
     assert (
         "--replace"

@@ -161,12 +161,13 @@ def test_sizes_carry_units_counts_and_errors() -> None:
     figure = draw_sizes(series, ["pore", "iron-rich"])
     shown = texts(figure)
     assert "equivalent diameter (µm)" in shown
-    assert "particles per mm³ in a size class" in shown
+    assert "particles per mm³ in a size class, as counted" in shown
     assert {"F, n = 60", "T6, n = 60"} <= set(shown)
     panel = figure.axes[0]
     drawn = [line for line in panel.lines if len(line.get_xdata())]
     histogram = series[0].histograms["pore"]
-    assert drawn[0].get_ydata() == pytest.approx(histogram.density_mm3[histogram.counts > 0])
+    density = drawn[0].get_ydata()
+    assert density[~np.isnan(density)] == pytest.approx(histogram.density_mm3[histogram.counts > 0])
     low, high = panel.get_ylim()
     assert low < 1 / 0.01
     assert high > max(s.histograms["pore"].interval_mm3[1].max() for s in series)
@@ -215,3 +216,12 @@ def test_drawing_leaves_matplotlib_as_it_was(slices: tuple[np.ndarray, np.ndarra
 @pytest.mark.parametrize(("width", "bar"), [(100.0, 20.0), (51.2, 10.0), (4096.0, 1000.0)])
 def test_scale_bars_are_round(width: float, bar: float) -> None:
     assert bar_length_um(width) == bar
+
+
+def test_a_size_class_without_a_particle_breaks_the_line() -> None:
+    edges = 10.0 ** (np.arange(4) / 10)
+    sizes = {"pore": count_sizes(np.array([1.1, 1.1, 1.8]), edges, 1e7)}
+    (panel,) = draw_sizes([Series("F", sizes)], ["pore"]).axes
+    line = next(line for line in panel.lines if len(line.get_ydata()) == 3)
+    assert np.isnan(line.get_ydata()).tolist() == [False, True, False]
+    assert "as counted" in panel.get_ylabel()

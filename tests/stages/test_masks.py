@@ -30,6 +30,8 @@ def test_a_pore_open_to_the_surface_is_one_row_for_every_tiling(make_job):
     assert len(prints) == 1
     (body,) = Catalogue(job.workspace / "catalogue").read("particles", "scan").to_pylist()
     assert body["touches_mask_edge"]
+    (pore, _) = Catalogue(job.workspace / "catalogue").read("phases", "scan").to_pylist()
+    assert (pore["n_touching_border"], pore["n_touching_mask"]) == (0, 1)
     # Without the outermost two voxels, and those that the ball dips into the opening.
     assert body["n_voxels"] > 0.65 * n_true
 

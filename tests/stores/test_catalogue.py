@@ -261,6 +261,8 @@ def test_more_than_one_scan_or_an_empty_id_is_refused(catalogue):
 
 
 def test_unknown_scan_version_table_and_column_are_named(catalogue):
+    with pytest.raises(NotFoundError, match="no scan 'zz': no catalogue lies at"):
+        catalogue.read("particles", "zz")
     version = catalogue.commit(*scan_rows("a", "j1"))
     with pytest.raises(NotFoundError, match="'zz' is not in version 1"):
         catalogue.read("particles", "zz")

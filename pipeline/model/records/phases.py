@@ -39,6 +39,12 @@ PHASES = Table(
         Column("min_voxels", COUNT, "Smallest body that gets a row."),
         Column("n_under_resolved", COUNT, "Particles flagged under_resolved."),
         Column("n_touching_border", COUNT, "Particles cut by the border of the volume."),
+        Column(
+            "n_touching_mask",
+            COUNT,
+            "Particles flagged touches_mask_edge that the border does not cut.",
+            True,
+        ),
         Column("number_density_mm3", REAL, "Particles per mm3 searched; null where empty.", True),
         Column("largest_volume_um3", REAL, "Volume of the largest particle; null if none.", True),
         Column(

@@ -28,7 +28,8 @@ LONGEST_VX = 224
 MARGIN = 0.2
 """What is shown around a body on every side, as a share of its longest edge."""
 
-TOLD = ("particle_id", "n_voxels", "volume_um3", "feret_max_um", "shape_class", "touches_border")
+TOLD = ("particle_id", "n_voxels", "volume_um3", "feret_max_um", "shape_class", "touches_border",
+        "touches_mask_edge")  # fmt: skip
 """What is told of a body."""
 
 
@@ -149,6 +150,7 @@ def _title(name: str, row: Row) -> str:
         told.append(f"{row['feret_max_um']:.3g} µm long")
     told += [row["shape_class"]] if row["shape_class"] else []
     told += ["cut by the border"] if row["touches_border"] else []
+    told += ["cut by the mask"] if row["touches_mask_edge"] and not row["touches_border"] else []
     return ", ".join(told)
 
 

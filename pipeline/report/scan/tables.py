@@ -189,12 +189,13 @@ def _phases(evidence: Evidence) -> TableOf:
             "" if now is None else f"{100 * now:.4g} %",
             "" if None in (low, high)
             else f"{100 * min(low, high):.4g} to {100 * max(low, high):.4g} %",
-            *((f"{row[n]:,}" for n in ("n_particles", "n_under_resolved", "n_touching_border"))
-              if row["kind"] == "particles" else ("", "", "")),
+            *((f"{row.get(n) or 0:,}" for n in ("n_particles", "n_under_resolved",
+                                                "n_touching_border", "n_touching_mask"))
+              if row["kind"] == "particles" else ("", "", "", "")),
             write_number(row["largest_volume_um3"], "um3"),
         ))  # fmt: skip
     heads = ("phase", "volume fraction", "thresholds moved by the noise", "bodies",
-             "under-resolved", "cut by the border", "largest")  # fmt: skip
+             "under-resolved", "cut by the border", "by the mask", "largest")  # fmt: skip
     return TableOf("phases", "Phases", table, heads, shown)
 
 

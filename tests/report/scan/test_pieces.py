@@ -7,6 +7,7 @@ from scipy.special import dawsn
 
 from pipeline.kernels.concentration import hemisphere
 from pipeline.report.scan import closeups, meetings, orientations, sections
+from pipeline.report.scan.closeups import _title as entitle
 from pipeline.report.scan.evidence import gather_evidence
 from pipeline.report.scan.meetings import show_meetings
 from pipeline.report.scan.orientations import CONCENTRATION, density_of
@@ -120,3 +121,10 @@ def test_an_end_of_association_that_is_not_told_is_an_arrow():
     low, high = axes.get_xlim()
     assert low < 1.5
     assert 5.0 < high < 10.0
+
+
+def test_a_close_up_says_by_what_its_body_is_cut():
+    row = {"particle_id": 1, "volume_um3": 8.0, "feret_max_um": None, "shape_class": None}
+    both = {"touches_border": True, "touches_mask_edge": True}
+    assert entitle("pore", row | both).endswith(", cut by the border")
+    assert entitle("pore", row | both | {"touches_border": False}).endswith(", cut by the mask")
