@@ -267,6 +267,18 @@ def _weighted(rows: list[dict[str, Any]], value: str, weight: str) -> float | No
     return sum(r[value] * r[weight] for r in rows) / total if total > 0 else None
 
 
+def tell_share(dissolved: float) -> str:
+    """Return in words what share of a volume dissolved; below 0, what it gained.
+
+    Examples
+    --------
+    >>> tell_share(-0.01)
+    '1 % of the volume gained'
+    """
+    verb = "dissolved" if dissolved >= 0 else "gained"
+    return f"{100 * abs(dissolved):.0f} % of the volume {verb}"
+
+
 def tell_summary(found: Mapping[str, Any]) -> str:
     """Return a summary as a sentence.
 
@@ -279,10 +291,8 @@ def tell_summary(found: Mapping[str, Any]) -> str:
 thickness 11 to 6 um'
     """
     parts = [f"{found['phase']}: {found['n_bodies']} bodies"]
-    share = found["dissolved_share"]
-    if share is not None:
-        verb = "dissolved" if share >= 0 else "gained"
-        parts.append(f"{100 * abs(share):.0f} % of the volume {verb}")
+    if found["dissolved_share"] is not None:
+        parts.append(tell_share(found["dissolved_share"]))
     n_split = found["n_by_fate"]["split"]
     if n_split:
         parts.append(f"{n_split} split into {found['pieces_mean']:.1f} pieces on average")

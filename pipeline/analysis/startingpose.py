@@ -155,7 +155,9 @@ class _Grid:
         cells_after = float(after.inside.sum()) * float(np.prod(after.pitch_um / self.pitch_um))
         smaller = min(float(self.inside.sum()), cells_after)
         return Start(
-            move, float(a @ b) / norm if norm > 0 else 0.0, float(both.sum()) / max(smaller, 1.0)
+            move,
+            float(a @ b) / norm if norm > 0 else 0.0,
+            min(1.0, float(both.sum()) / max(smaller, 1.0)),  # two grids of cells count apart
         )
 
     def refine(self, after: Cells, move: Similarity) -> Similarity:

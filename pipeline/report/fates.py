@@ -21,7 +21,7 @@ from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
 from numpy.typing import NDArray
 
-from pipeline.analysis.fates import FATES
+from pipeline.analysis.fates import FATES, NEW, tell_share
 from pipeline.kernels.surface import Surface, mesh_surface
 from pipeline.model.grid import Box, TileGrid
 from pipeline.model.match import MatchedScan, MatchTask
@@ -129,7 +129,7 @@ def draw_slices(
             _outline(axes, fate, pitch_um)
             add_bar(axes, n_columns * pitch_um, n_rows * pitch_um)
             axes.set_title(title, loc="left")
-            axes.set(xticks=[], yticks=[])
+            axes.set(xticks=[], yticks=[], xlabel="x", ylabel="y")
         there = sorted({int(v) for fate in fates for v in np.unique(fate)} - {-1})
         lines = [FATE_LINES[FATES[i]] for i in there]
         handles = [Line2D([], [], color=c, linestyle=s, lw=1.8) for c, s in lines]
@@ -174,7 +174,7 @@ def draw_volumes(summaries: Sequence[Mapping[str, Any]]) -> Figure:
 
 def _draw_flow(axes: Axes, summary: Mapping[str, Any]) -> None:
     """Draw one phase: from the left, as it was, to the right, what is left of each fate."""
-    total = summary["volume_before_um3"]
+    total, new = summary["volume_before_um3"], summary["volume_by_fate_um3"][NEW]
     fates = [f for f in FATES if f in summary["flow_um3"] and summary["flow_um3"][f][0] > 0]
     gap, low_left, low_right = 0.05, 0.0, 0.0
     for fate in fates:
@@ -195,7 +195,8 @@ def _draw_flow(axes: Axes, summary: Mapping[str, Any]) -> None:
     axes.set(xlim=(0, 1.3), ylim=(max(low_right, 1.0) + 0.05, -0.05))
     axes.set_title(
         f"{summary['phase']}: {summary['n_bodies']} bodies, {total:,.0f} µm³ before, "
-        f"{summary['dissolved_share']:.0%} dissolved",
+        f"{summary['volume_after_um3']:,.0f} after, of it {new:,.0f} in new bodies; "
+        f"{tell_share(summary['dissolved_share'])}",
         loc="left",
     )
     axes.text(0.0, -0.02, "before", fontsize=7.5, color=INK)
@@ -284,7 +285,9 @@ def _read_slices(
             reader.read_(0.5 * float(size[0]), tile.core, pitch, grey[here], fate[here])
         greys.append(grey)
         fates.append(fate)
-    return greys, fates, pitch, [f"{before.scan_id}, before", f"{after.scan_id}, after, laid on it"]
+    plane = f"plane z = {0.5 * float(size[0]):.4g} µm"
+    titles = [f"{before.scan_id}, before, {plane}", f"{after.scan_id}, after, laid on it"]
+    return greys, fates, pitch, titles
 
 
 class _PlaneReader:

@@ -28,6 +28,8 @@ from pipeline.stores.volume import open_volume, read_box
 BLOCK_VX = 128
 """Longest edge of the blocks that a tile is looked up in."""
 
+# 2V/S of a plate falls when it breaks, though its pieces are as thick: local thickness does not.
+_THICKNESS = "local_thickness_mean_um"
 _COLUMNS = (
     "phase",
     "particle_id",
@@ -35,7 +37,7 @@ _COLUMNS = (
     "centroid_z_um",
     "centroid_y_um",
     "centroid_x_um",
-    "thickness_um",
+    _THICKNESS,
 )
 _FIELDS = ("ids", "n_voxels", "n_in_field", "pairs", "n_same", "n_near")
 
@@ -155,7 +157,7 @@ class MatchStage:
             n_near=found.n_near,
             voxel_um3=float(np.prod(scan.voxel_um)),
             centroid_um=np.stack([rows[f"centroid_{a}_um"].to_numpy() for a in "zyx"], axis=1),
-            thickness_um=rows["thickness_um"].cast(pa.float64()).to_numpy(zero_copy_only=False),
+            thickness_um=rows[_THICKNESS].cast(pa.float64()).to_numpy(zero_copy_only=False),
         )
 
 

@@ -35,6 +35,8 @@ def test_bands_narrow_by_what_dissolved() -> None:
         "n_bodies": 3,
         "n_by_fate": {"kept": 2, "dissolved": 1},
         "volume_before_um3": 100.0,
+        "volume_after_um3": 57.0,
+        "volume_by_fate_um3": {"new": 7.0},
         "dissolved_share": 0.5,
         "flow_um3": {"kept": [60.0, 50.0], "dissolved": [40.0, 0.0]},
     }
@@ -45,3 +47,5 @@ def test_bands_narrow_by_what_dissolved() -> None:
     assert [round(b.get_height(), 3) for b in bars] == [0.6, 0.5, 0.4, 0.004]
     assert sum(isinstance(p, PathPatch) for p in axes.patches) == 2
     assert any("60% to 50% of the volume" in t.get_text() for t in axes.texts)
+    title = axes.get_title(loc="left")
+    assert title.endswith("57 after, of it 7 in new bodies; 50 % of the volume dissolved")

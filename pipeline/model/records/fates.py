@@ -47,7 +47,7 @@ FATES = Table(
         ),
         Column("volume_ratio", REAL, "volume_other_um3 over volume_um3.", True),
         Column("overlap_um3", REAL, "Volume that lies in its partners, without tolerance."),
-        Column("thickness_um", REAL, "Its thickness_um in particles.", True),
+        Column("thickness_um", REAL, "Its local_thickness_mean_um in particles.", True),
         Column("thickness_other_um", REAL, "That of its partners, weighted by volume.", True),
         *axes(
             "offset_{}_um",
