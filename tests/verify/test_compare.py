@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.model.recipe import OUTSIDE
 from pipeline.model.records import PARTICLES
-from pipeline.model.records.particles import ANATOMY
+from pipeline.model.records.particles import ANATOMY, CURVATURE
 from pipeline.verify.bodies import build_known_bodies, compare_known
 from pipeline.verify.compare import compare_trial
 from pipeline.verify.passage import Outcome, pass_through
@@ -20,8 +20,10 @@ PHASE = "iron-rich"
 KEYS = {"scan_id", "job", "phase", "particle_id"}
 # How particles answer to other thresholds is held in tests/stages/test_quality.py.
 SENSITIVITY = ("n_voxels_kept_lowered", "n_voxels_kept_raised", "threshold_sensitive")
-# Told of some particles only; see tests/verify/test_bending.py and tests/kernels/test_skeleton.py.
-DESCRIPTORS = [c.name for c in PARTICLES.columns if c.name not in (*KEYS, *SENSITIVITY, *ANATOMY)]
+# Told of some particles, or when asked for; see tests/verify/test_bending.py and, in tests/kernels,
+# test_skeleton.py and test_curvature.py.
+ELSEWHERE = (*SENSITIVITY, *ANATOMY, *CURVATURE)
+DESCRIPTORS = [c.name for c in PARTICLES.columns if c.name not in (*KEYS, *ELSEWHERE)]
 
 
 @pytest.fixture(scope="module")

@@ -8,17 +8,20 @@ SKELETON = ("n_junctions", "n_branches", "n_ends")
 ANATOMY = ("bending_um", "bending", *SKELETON, "n_members")
 """Columns that stage `anatomy` fills."""
 
-DISTANCES = (
-    "inscribed_diameter_um",
-    "local_thickness_mean_um",
-    "local_thickness_sd_um",
-    "local_thickness_median_um",
+CURVATURE = (
     "surface_curvature_mean_per_um",
     "surface_curvature_sd_per_um",
     "surface_curvature_p10_per_um",
     "surface_curvature_p50_per_um",
     "surface_curvature_p90_per_um",
     "roundness",
+)
+DISTANCES = (
+    "inscribed_diameter_um",
+    "local_thickness_mean_um",
+    "local_thickness_sd_um",
+    "local_thickness_median_um",
+    *CURVATURE,
 )
 """Columns that stage `distances` fills."""
 
