@@ -35,6 +35,9 @@ CONNECT_LIMIT_S = 10.0
 START_LIMIT_S = 180.0
 """How long workers may take to start; a loaded machine imports slowly."""
 
+OWN_EMPTY_LIMIT_S = 60.0
+"""How long a job goes on without any worker of this machine: a lost one may take half of that."""
+
 COMPARED = ("castcensus", "numpy", "numba", "scipy", "zarr", "numcodecs", "distributed")
 """What driver and workers must have in the same version: bits and messages depend on it."""
 
@@ -116,7 +119,7 @@ def open_cluster(config: ClusterConfig, size: ClusterSize) -> Iterator[MapTiles]
         # Threads cannot be restarted one by one.
         limit = None if config.kind == "threads" else config.tile_limit_s
         own = config.kind in ("local", "threads")
-        empty_s = 30.0 if own else config.start_limit_s or START_LIMIT_S
+        empty_s = OWN_EMPTY_LIMIT_S if own else config.start_limit_s or START_LIMIT_S
         patience = Patience(limit, empty_limit_s=empty_s)
         mapped = DaskMap(client, config.tiles_in_flight, patience)
         try:

@@ -110,12 +110,13 @@ def test_nifti_of_big_endian(tmp_path, make_volume, check_source) -> None:
     ("code", "wanted"), [(0, None), (1, 1e6), (2, 1e3), (3, 1.0), (2 + 8, 1e3)]
 )
 def test_units_of_nifti(tmp_path, make_volume, code, wanted) -> None:
-    path = write_image(tmp_path / "scan.nii", make_volume(), spacing_mm=(1.0, 2.0, 3.0))
+    spacing = (1 / 64, 2 / 64, 3 / 64)
+    path = write_image(tmp_path / "scan.nii", make_volume(), spacing_mm=spacing)
     stored = bytearray(path.read_bytes())
     stored[123] = code
     path.write_bytes(stored)
     header = open_source(str(path)).header
-    assert header.voxel_um == (wanted and (3 * wanted, 2 * wanted, wanted))
+    assert header.voxel_um == (wanted and tuple(wanted * edge for edge in reversed(spacing)))
 
 
 def test_scaled_nifti_is_read_in_scaled_values(tmp_path, make_volume, check_source) -> None:

@@ -9,8 +9,8 @@ from pipeline.verify.passage import pass_through
 from pipeline.verify.volumes import build_trials
 
 
-def test_bending_of_crossing_plates_agrees_and_a_change_is_seen(tmp_path: Path) -> None:
-    trial = next(t for t in build_trials() if t.name == "plates-18")
+def test_bending_of_platelets_agrees_and_a_change_is_seen(tmp_path: Path) -> None:
+    trial = next(t for t in build_trials() if t.name == "rod-in-air")
     outcome = pass_through(trial, tmp_path)
     columns, labels = outcome.particles["iron-rich"], outcome.labels["iron-rich"]
     findings = list(compare_bending(columns, labels, trial.voxel_um))
