@@ -27,8 +27,10 @@ from pipeline.model.grid import Box, TileGrid
 from pipeline.model.match import MatchedScan, MatchTask
 from pipeline.model.similarity import Similarity
 from pipeline.readers import open_source
+from pipeline.report.offsets import draw_offsets
 from pipeline.report.style import INK, QUIET, add_bar, save_figure, styled
 from pipeline.report.surfaces import RISING, Shown, paint_surface
+from pipeline.stores.catalogue import Catalogue
 from pipeline.stores.crops import CropReader, open_crops
 from pipeline.stores.volume import open_volume, read_box
 
@@ -51,6 +53,7 @@ EDGE_PX = 512
 """Most places along an edge of a slice."""
 
 _BLOCK_PX = 64
+_FEWEST_KEPT = 20  # bodies; a field of fewer arrows shows no order
 
 
 def write_fate_pictures(
@@ -80,6 +83,7 @@ def write_fate_pictures(
         "slice": draw_slices(*_read_slices(workspace, task, rows)),
         "volume": draw_volumes(summaries),
         "pieces": draw_pieces(workspace, task, rows),
+        "offsets": _draw_offsets(workspace, task, rows),
     }
     places = []
     for kind, figure in drawn.items():
@@ -195,7 +199,8 @@ def _draw_flow(axes: Axes, summary: Mapping[str, Any]) -> None:
     axes.set(xlim=(0, 1.3), ylim=(max(low_right, 1.0) + 0.05, -0.05))
     axes.set_title(
         f"{summary['phase']}: {summary['n_bodies']} bodies, {total:,.0f} µm³ before, "
-        f"{summary['volume_after_um3']:,.0f} after, of it {new:,.0f} in new bodies; "
+        f"{summary['volume_after_um3']:,.0f} after,\n"
+        f"of it {new:,.0f} in new bodies; "
         f"{tell_share(summary['dissolved_share'])}",
         loc="left",
     )
@@ -260,6 +265,28 @@ def draw_pieces(workspace: Path, task: MatchTask, rows: pa.Table) -> Figure | No
             axes.set_axis_off()
             paint_surface(axes, one, crops[0].load_axis, Normalize(0, len(pieces)), RISING)
     return figure
+
+
+def _draw_offsets(workspace: Path, task: MatchTask, rows: pa.Table) -> Figure | None:
+    """Draw the offsets of bodies that lasted as one, at their centroids in the scan before.
+
+    Those that were kept tell most: what dissolves from one side moves a centroid too.
+    """
+    told = rows.filter(pc.field("offset_um").is_valid())
+    lasting = told.filter(pc.field("fate") == "kept")
+    if lasting.num_rows < _FEWEST_KEPT:
+        lasting = told.filter(pc.field("fate").isin(("kept", "shrunk", "grown")))
+    wanted = ["phase", "particle_id", *(f"centroid_{a}_um" for a in "zyx")]
+    particles = Catalogue(workspace / "catalogue").read("particles", task.before.scan_id, wanted)
+    both = lasting.select(["phase", "particle_id", *(f"offset_{a}_um" for a in "zyx")]).join(
+        particles, keys=["phase", "particle_id"], join_type="inner"
+    )
+    places, offsets = (
+        np.stack([both[f"{name}_{a}_um"].to_numpy() for a in "zyx"], axis=1)
+        for name in ("centroid", "offset")
+    )
+    size = np.asarray(task.before.shape) * np.asarray(task.before.voxel_um)
+    return draw_offsets(places, offsets, size, task.error_um)
 
 
 def _surface_of(crops: CropReader, phase: str, particle_id: int) -> Surface:

@@ -48,4 +48,4 @@ def test_bands_narrow_by_what_dissolved() -> None:
     assert sum(isinstance(p, PathPatch) for p in axes.patches) == 2
     assert any("60% to 50% of the volume" in t.get_text() for t in axes.texts)
     title = axes.get_title(loc="left")
-    assert title.endswith("57 after, of it 7 in new bodies; 50 % of the volume dissolved")
+    assert title.endswith("57 after,\nof it 7 in new bodies; 50 % of the volume dissolved")
