@@ -27,7 +27,7 @@ def test_fates_are_told_and_queried(castcensus: Any, plan_job: Any, tmp_path: Pa
     ask = ("match", "b", "a", "--cluster", "loop", "--workspace", "w")
     found = castcensus.json(*ask, "--pictures")
     names = [Path(p).name for p in found["pictures"]]
-    assert names == ["b-a-slice.png", "b-a-volume.png", "b-a-pieces.png"]
+    assert names == [f"b-a-{what}.png" for what in ("slice", "volume", "pieces", "offsets")]
     assert all((tmp_path / "w" / "reports" / "match" / name).is_file() for name in names)
     assert found["state"] == "done"
     # A question to a scan clears nothing away of the job that counted it.
