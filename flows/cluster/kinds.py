@@ -41,6 +41,12 @@ OWN_EMPTY_LIMIT_S = 60.0
 COMPARED = ("castcensus", "numpy", "numba", "scipy", "zarr", "numcodecs", "distributed")
 """What driver and workers must have in the same version: bits and messages depend on it."""
 
+_OWN: dict[str, Any] = {
+    # Dask gives up a process whose worker is not back after this, 15 s by default, and starts no
+    # other one; a busy machine needs longer, and the process brings its worker back by itself.
+    "distributed.deploy.lost-worker-timeout": "1h",
+}
+
 _SETTINGS: dict[str, Any] = {
     "distributed.scheduler.allowed-failures": ALLOWED_WORKER_LOSSES,
     # Workers hold no data, so there is nothing to spill and no use in pausing: what exceeds the
@@ -113,12 +119,12 @@ def open_cluster(config: ClusterConfig, size: ClusterSize) -> Iterator[MapTiles]
         return
     for name in ("distributed", "distributed.client"):  # the client's has a level of its own
         logging.getLogger(name).setLevel(logging.CRITICAL)
-    with dask.config.set(_SETTINGS), _connected(config, size) as client:
-        if config.kind not in ("threads", "local"):
+    own = config.kind in ("local", "threads")
+    with dask.config.set(_SETTINGS | (_OWN if own else {})), _connected(config, size) as client:
+        if not own:
             check_versions(client)
         # Threads cannot be restarted one by one.
         limit = None if config.kind == "threads" else config.tile_limit_s
-        own = config.kind in ("local", "threads")
         empty_s = OWN_EMPTY_LIMIT_S if own else config.start_limit_s or START_LIMIT_S
         patience = Patience(limit, empty_limit_s=empty_s)
         mapped = DaskMap(client, config.tiles_in_flight, patience)
