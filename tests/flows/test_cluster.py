@@ -193,7 +193,7 @@ def test_a_straggler_gets_a_copy_elsewhere_and_is_reported_once(
 def test_a_frozen_worker_is_restarted_at_the_tiles_limit(
     processes: DaskMap, tmp_path: Path
 ) -> None:
-    strict = DaskMap(processes.client, 3, Patience(tile_limit_s=5.0, straggler_least_s=1e9))
+    strict = DaskMap(processes.client, 3, Patience(tile_limit_s=10.0, straggler_least_s=1e9))
     reports = some(strict(partial(freeze_once, str(tmp_path)), range(8)))
     assert sorted(r.number for r in reports) == list(range(8))
     assert not psutil.pid_exists(int((tmp_path / "frozen").read_text()))
