@@ -77,9 +77,8 @@ class TemporaryServer:
         JobError
             If it does not.
         """
-        address = f"http://127.0.0.1:{self._port}/api"
         if not self._starting.is_locked:
-            return address
+            return self._address
         try:
             limit_s = get_current_settings().server.ephemeral.startup_timeout_seconds
             deadline = time.monotonic() + limit_s
@@ -94,7 +93,7 @@ class TemporaryServer:
                 self._keep_template()
         finally:
             self.release()
-        return f"http://127.0.0.1:{self._port}/api"
+        return self._address
 
     def release(self) -> None:
         """Let others start theirs."""
@@ -111,6 +110,10 @@ class TemporaryServer:
             self._process.kill()
             self._process.wait()
         self._process = None
+
+    @property
+    def _address(self) -> str:
+        return f"http://127.0.0.1:{self._port}/api"
 
     def _start(self) -> None:
         with socket.socket() as probe:

@@ -201,8 +201,7 @@ class DaskMap:
         except CastcensusError:
             raise
         except Exception as error:
-            # Whatever a client raises that has nobody left to talk to.
-            if self._connected and not isinstance(error, CommClosedError):
+            if not self._tells_loss(error):
                 raise
             raise _scheduler_lost(error) from None
         finally:
@@ -211,6 +210,10 @@ class DaskMap:
     @property
     def _connected(self) -> bool:
         return str(self.client.status) == "running"
+
+    def _tells_loss(self, error: Exception) -> bool:
+        """Tell whether an error is whatever a client raises that has nobody left to talk to."""
+        return not self._connected or isinstance(error, CommClosedError)
 
     def _map(
         self, process: ProcessTile, waiting: Iterator[int]
@@ -262,7 +265,7 @@ class DaskMap:
         try:
             self._take_back(futures)
         except Exception as error:
-            if self._connected and not isinstance(error, CommClosedError):
+            if not self._tells_loss(error):
                 raise
 
     def _take_back(self, futures: list[Future]) -> None:

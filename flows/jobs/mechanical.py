@@ -130,9 +130,9 @@ def _find_lost(before: Mapping[str, Any], result: SpecimenResult) -> list[str]:
     """Return what a row takes away from the one that it replaces."""
     now = result.model_dump()
     lost = [name for name in now if before.get(name) is not None and now[name] is None]
-    return [f"Specimen {result.specimen} loses {', '.join(lost)}: its row is replaced."] * bool(
-        lost
-    )
+    if not lost:
+        return []
+    return [f"Specimen {result.specimen} loses {', '.join(lost)}: its row is replaced."]
 
 
 def _find_strangers(places: Places, results: list[SpecimenResult]) -> list[str]:
@@ -382,5 +382,4 @@ def _holds(mask: CoarseMask | None, voxel: tuple[int, int, int]) -> bool:
     if mask is None:
         return True
     z, y, x = voxel
-    inside = mask_box(mask, Box(voxel, (z + 1, y + 1, x + 1)))
-    return inside is None or bool(inside.all())
+    return bool(mask_box(mask, Box(voxel, (z + 1, y + 1, x + 1))).all())

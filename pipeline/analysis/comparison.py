@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-from scipy import stats
 
 from pipeline.analysis import effects
 from pipeline.analysis.bootstrap import draw_units, mean_interval, seed_of
@@ -22,6 +21,7 @@ from pipeline.analysis.permutation import (
     Arrangements,
     arrange_groups,
     arrange_signs,
+    correct_p_values,
     curve_p_value,
     mean_p_values,
 )
@@ -83,7 +83,7 @@ def compare_groups(design: Design, measured: Measured, change_percent: float) ->
         contrast = make_contrast(design, *names)
         cautions += [f"{names[0]} against {names[1]}: {contrast.note}."] if contrast.note else []
         rows += _compare(design, measured, names, contrast, change_percent / 100.0)
-    _correct(rows)
+    correct_p_values(rows)
     schema = COMPARISON.schema
     columns = [pa.array([row.get(f.name) for row in rows], f.type) for f in schema]
     return Comparison(pa.table(columns, schema=schema), tuple(cautions))
@@ -246,15 +246,6 @@ def _note(row: Row) -> str:
     if isinstance(least, float) and least > ALPHA:
         return f"{of} cannot give a p-value under {least:.2g}"
     return ""
-
-
-def _correct(rows: list[Row]) -> None:
-    """Add q-values: Benjamini-Hochberg over all tests, as a reader picks from all of them."""
-    tested = [row for row in rows if row.get("p_value") is not None]
-    if tested:
-        q_values = stats.false_discovery_control(np.array([r["p_value"] for r in tested], float))
-        for row, q in zip(tested, q_values.tolist(), strict=True):
-            row["q_value"], row["n_tests"] = float(f"{q:.10g}"), len(tested)
 
 
 def _plain(name: str, value: object) -> object:

@@ -15,7 +15,7 @@ from pipeline.analysis.bootstrap import seed_of
 from pipeline.analysis.designs import Design
 from pipeline.analysis.estimates import LEVEL
 from pipeline.analysis.measures import Measured, Quantity
-from pipeline.analysis.permutation import TIES
+from pipeline.analysis.permutation import TIES, correct_p_values
 from pipeline.model.records import CORRELATIONS
 
 Reals = NDArray[np.float64]
@@ -127,11 +127,7 @@ def correlate_property(design: Design, measured: Measured, name: str, property_:
         {"property": name, **{f: getattr(q, f) for f in Quantity.__dataclass_fields__}, **rows[q]}
         for q in sorted(rows)
     ]
-    tested = [row for row in ordered if row["p_value"] is not None]
-    if tested:
-        corrected = stats.false_discovery_control([row["p_value"] for row in tested])
-        for row, q in zip(tested, corrected.tolist(), strict=True):
-            row["q_value"], row["n_tests"] = float(f"{q:.10g}"), len(tested)
+    correct_p_values(ordered)
     schema = CORRELATIONS.schema
     columns_ = [pa.array([row.get(f.name) for row in ordered], f.type) for f in schema]
     return pa.table(columns_, schema=schema)

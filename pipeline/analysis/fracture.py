@@ -31,28 +31,28 @@ _PAIRS = 2_000_000
 """Distances that are held at once."""
 
 
-def box_distance_um(start_vx: Reals, stop_vx: Reals, voxel_um: Reals, origin_um: Reals) -> Reals:
+def box_distance_um(low_um: Reals, high_um: Reals, origin_um: Reals) -> Reals:
     """Return how far a place lies from bounding boxes; 0 inside them.
 
     Parameters
     ----------
-    start_vx, stop_vx : ndarray of float64, shape (n, 3)
-        First voxels of the boxes and beyond them, (z, y, x).
-    voxel_um, origin_um : ndarray of float64, shape (3,)
-        Edges of a voxel, and the place from the low face of the volume.
+    low_um, high_um : ndarray of float64, shape (n, 3)
+        Low and high corners of the boxes in um from the low face of the volume, (z, y, x).
+    origin_um : ndarray of float64, shape (3,) or (k, 1, 3)
+        The place, or places.
 
     Returns
     -------
-    ndarray of float64, shape (n,)
+    ndarray of float64, shape (n,) or (k, n)
         Distances in um: lower bounds of those to the particles.
 
     Examples
     --------
-    >>> box = np.array([[0.0, 0.0, 0.0]]), np.array([[2.0, 2.0, 2.0]])
-    >>> box_distance_um(*box, np.full(3, 10.0), np.array([10.0, 23.0, 24.0])).tolist()
+    >>> box = np.array([[0.0, 0.0, 0.0]]), np.array([[20.0, 20.0, 20.0]])
+    >>> box_distance_um(*box, np.array([10.0, 23.0, 24.0])).tolist()
     [5.0]
     """
-    beyond = np.maximum(start_vx * voxel_um - origin_um, origin_um - stop_vx * voxel_um)
+    beyond = np.maximum(low_um - origin_um, origin_um - high_um)
     return np.asarray(np.sqrt((np.maximum(beyond, 0.0) ** 2).sum(axis=-1)), np.float64)
 
 
@@ -129,9 +129,7 @@ def best_ranks(
     open_, at = np.arange(len(origins_um)), 0
     while len(open_) and at < len(order):
         part = order[at : at + max(1, _PAIRS // len(open_))]
-        distance = box_distance_um(
-            box_um[0][part], box_um[1][part], np.ones(3), origins_um[open_][:, None]
-        )
+        distance = box_distance_um(box_um[0][part], box_um[1][part], origins_um[open_][:, None])
         near = distance <= radius_um
         met = near.any(axis=1)
         found[open_[met]] = ranks[part[near[met].argmax(axis=1)]]
@@ -171,7 +169,7 @@ def rank_origin(
         )
 
     low, high = (corner(end) * np.array(voxel_um) for end in ("start", "stop"))
-    distance = box_distance_um(low, high, np.ones(3), np.array(origin_um))
+    distance = box_distance_um(low, high, np.array(origin_um))
     phases = np.asarray(particles["phase"].to_pylist(), dtype=object)
     rows: list[dict[str, object]] = []
     for phase in sorted(set(phases.tolist())):

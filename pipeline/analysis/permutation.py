@@ -8,11 +8,14 @@ where they are few (the p-value is then exact), else random ones with the observ
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 Reals = NDArray[np.float64]
 
@@ -174,6 +177,28 @@ def curve_p_value(curves: Reals, ways: Arrangements) -> tuple[Reals, float]:
         contrast = weights / first - (1.0 - weights) / (weights.shape[1] - first)
     distances = np.abs(contrast @ curves).mean(axis=1)
     return distances, float(_rank(distances[:, None])[0])
+
+
+def correct_p_values(rows: Sequence[dict[str, Any]]) -> None:
+    """Add q-values: Benjamini-Hochberg over all tests, as a reader picks from all of them.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        Rows of one answer.  Those with a ``p_value`` get ``q_value`` and ``n_tests``.
+
+    Examples
+    --------
+    >>> rows = [{"p_value": 0.04}, {"p_value": None}, {"p_value": 0.01}]
+    >>> correct_p_values(rows)
+    >>> [row.get("q_value") for row in rows]
+    [0.04, None, 0.02]
+    """
+    tested = [row for row in rows if row.get("p_value") is not None]
+    if tested:
+        corrected = stats.false_discovery_control([row["p_value"] for row in tested])
+        for row, q in zip(tested, corrected.tolist(), strict=True):
+            row["q_value"], row["n_tests"] = float(f"{q:.10g}"), len(tested)
 
 
 def _welch(values: Reals, weights: Reals) -> Reals:

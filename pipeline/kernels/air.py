@@ -15,7 +15,8 @@ from pipeline.kernels.histograms import fold_histogram
 Blocks = npt.NDArray[np.bool_]
 Means = npt.NDArray[np.uint16]
 
-_CUBE = np.ones((3, 3, 3), np.bool_)
+CUBE = np.ones((3, 3, 3), np.bool_)
+"""A block with the 26 about it."""
 
 # What air must look like before a volume is said to show any.
 _FEWEST_AIR = 0.002  # of the blocks, those that have air all round
@@ -81,10 +82,10 @@ def _levels_beside(mean: Means, cut: int) -> tuple[int, int] | None:
     if specimen.sum() < _ONE_BODY * np.count_nonzero(~dark):
         return None
     # Beyond the volume's faces air and specimen go on.
-    in_air = ndimage.binary_erosion(air, _CUBE, border_value=1)
+    in_air = ndimage.binary_erosion(air, CUBE, border_value=1)
     if np.count_nonzero(in_air) < max(8.0, _FEWEST_AIR * mean.size):
         return None
-    within = ndimage.binary_erosion(specimen, _CUBE, border_value=1)
+    within = ndimage.binary_erosion(specimen, CUBE, border_value=1)
     low, air_level, high = _quartiles(mean[in_air])
     bottom, specimen_level, top = _quartiles(mean[within if within.any() else specimen])
     contrast = specimen_level - air_level

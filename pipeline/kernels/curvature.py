@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from pipeline.kernels.balls import FIELD, MOST, STEPS, Balls
 from pipeline.kernels.distance import Int32s, Int64s
+from pipeline.kernels.pairs import add_up_pairs
 from pipeline.model.distances import CURVATURE_PLANES
 from pipeline.model.grid import Box, Triple
 
@@ -96,12 +97,8 @@ def merge_curvatures(parts: Sequence[Curvatures]) -> Curvatures:
 
 
 def _gather(body: NDArray[np.integer], step: NDArray[np.integer], weight: Int64s) -> Curvatures:
-    key = (body.astype(np.int64) << 32) | (step + MOST)
-    keys, place = np.unique(key, return_inverse=True)
-    total = np.zeros(keys.size, np.int64)
-    np.add.at(total, place, weight)
-    step = (keys & 0xFFFFFFFF) - MOST
-    return Curvatures((keys >> 32).astype(np.int32), step.astype(np.int32), total)
+    bodies, above, total = add_up_pairs(body, step + MOST, weight)
+    return Curvatures(bodies, above - np.int32(MOST), total)
 
 
 def describe_curvature(

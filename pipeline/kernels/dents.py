@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
-Means = npt.NDArray[np.uint16]
+from pipeline.kernels.air import CUBE, Blocks, Means
 
 # Shares of the contrast between specimen and air.
 _SHALLOWEST = 0.5  # by which a dent's deepest block is raised, or the dent is left as it is
@@ -15,7 +14,7 @@ _RIM = 0.2  # from which a block belongs to a dent
 _LONGEST = 3  # times the ball's radius: a longer dent is the corner of a step in the surface
 
 
-def close_dents(mean: Means, body: npt.NDArray[np.bool_], levels: tuple[int, int], n: int) -> Means:
+def close_dents(mean: Means, body: Blocks, levels: tuple[int, int], n: int) -> Means:
     """Raise the block means of dents in the surface of a body to those of the surface around.
 
     Parameters
@@ -45,7 +44,7 @@ def close_dents(mean: Means, body: npt.NDArray[np.bool_], levels: tuple[int, int
     """
     air, specimen = levels
     # Other bodies than the specimen, such as its holder, are no shore.
-    shore = ndimage.binary_dilation(body, np.ones((3, 3, 3), np.bool_))
+    shore = ndimage.binary_dilation(body, CUBE)
     seen = np.where(shore, np.clip(mean, air, specimen), air).astype(np.uint16)
     # Beyond the volume's faces air and specimen go on.
     wide = np.pad(seen, n, mode="edge")
@@ -56,7 +55,7 @@ def close_dents(mean: Means, body: npt.NDArray[np.bool_], levels: tuple[int, int
     closed = wide[(slice(n, -n),) * 3]
     raised = np.where(closed > seen, closed - seen, np.uint16(0))
     contrast = specimen - air
-    dents, n_dents = ndimage.label(raised >= max(_RIM * contrast, 1), np.ones((3, 3, 3)))
+    dents, n_dents = ndimage.label(raised >= max(_RIM * contrast, 1), CUBE)
     if n_dents == 0:
         return mean
     deepest = ndimage.maximum(raised, dents, np.arange(1, n_dents + 1))

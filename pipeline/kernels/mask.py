@@ -16,7 +16,7 @@ from numba import njit
 from scipy import ndimage
 
 from pipeline.errors import UsageError
-from pipeline.kernels.air import Means, filled, find_air, largest_body
+from pipeline.kernels.air import CUBE, Means, filled, find_air, largest_body
 from pipeline.kernels.dents import close_dents
 from pipeline.model.grid import Box, Triple
 
@@ -28,7 +28,6 @@ MASK_MARGIN_VX = 2
 _BLOCKS_AN_EDGE = 256
 _SMALLEST_BLOCK = 4
 
-_CUBE = np.ones((3, 3, 3), np.bool_)
 _EITHER = np.uint8(2)
 
 _THINNEST_BALL = 2  # blocks: one tells no dent from a rough surface
@@ -176,7 +175,7 @@ def estimate_mask(
         n = max(_THINNEST_BALL, round(open_pores_vx / block))
         mean = close_dents(mean, largest_body(mean >= level), levels, n)
     inside = filled(largest_body(mean >= level))
-    border = ndimage.binary_dilation(inside, _CUBE) & ~inside
+    border = ndimage.binary_dilation(inside, CUBE) & ~inside
     # Particles at the rim do not push it outwards, and pores there are as good as specimen.
     whole = np.where(mean >= level, np.minimum(mean, specimen), specimen)
     rim = np.where(border, np.clip(mean, air, level - 1), air)

@@ -19,6 +19,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.kernels.distance import Int32s, Int64s, Metric, find_body_runs, square_distances
+from pipeline.kernels.pairs import add_up_pairs
 from pipeline.model.grid import Box, Triple
 
 Reals = NDArray[np.float64]
@@ -101,11 +102,7 @@ def fold_thickness(
 
 def gather_thickness(body: Int32s, square: Int32s, count: Int64s) -> Thickness:
     """Return counts sorted by body and squared radius, those of equal keys added up."""
-    key = (body.astype(np.int64) << 32) | square
-    keys, place = np.unique(key, return_inverse=True)
-    counts = np.zeros(keys.size, np.int64)
-    np.add.at(counts, place, count)
-    return Thickness((keys >> 32).astype(np.int32), keys.astype(np.int32), counts)
+    return Thickness(*add_up_pairs(body, square, count))
 
 
 def merge_thickness(parts: Sequence[Thickness]) -> Thickness:

@@ -33,9 +33,9 @@ def particles(*boxes, phase="pore", sizes=None):
 def test_distance_to_boxes_of_anisotropic_voxels():
     start, stop = np.array([[10.0, 10, 10]] * 3), np.array([[20.0, 20, 20]] * 3)
     voxel = np.array([1.0, 2.0, 3.0])
-    inside = box_distance_um(start, stop, voxel, np.array([15.0, 30.0, 45.0]))
+    inside = box_distance_um(start * voxel, stop * voxel, np.array([15.0, 30.0, 45.0]))
     assert inside.tolist() == [0.0] * 3
-    beside = box_distance_um(start, stop, voxel, np.array([23.0, 44.0, 45.0]))
+    beside = box_distance_um(start * voxel, stop * voxel, np.array([23.0, 44.0, 45.0]))
     assert beside[0] == pytest.approx(5.0)
 
 

@@ -25,8 +25,8 @@ from tests.limits.faults import (
     count_rows,
     free_port,
     prefect_server,
+    run_undisturbed,
     wait_until,
-    write_balls,
 )
 
 LIMIT_S = 10.0
@@ -97,10 +97,7 @@ def main() -> None:
     slowest, n_left, choose = 0.0, 0, random.Random(given.seed)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        source = write_balls(folder / "source.npy", given.size, given.seed)
-        calm = Job(folder / "calm", source, tile=given.tile, more=(*GIVEN, "--cluster", "loop"))
-        wanted = calm.run()
-        rows = count_rows(calm.workspace)["specimen"]
+        source, wanted, rows = run_undisturbed(folder, given.size, given.tile, given.seed)
         with prefect_server(folder, free_port()) as api:
             done, n_scans = 0, 0
             print(f"{'by':12}{'stage':14}{'told s':>8}{'ended s':>8}{'left':>6}")

@@ -31,8 +31,8 @@ from tests.limits.faults import (
     free_port,
     kill_workers_in_every_stage,
     prefect_server,
+    run_undisturbed,
     signal_worker,
-    write_balls,
 )
 
 FAULTS = {
@@ -126,10 +126,7 @@ def main() -> None:
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        source = write_balls(folder / "source.npy", given.size, given.seed)
-        calm = Job(folder / "calm", source, tile=given.tile, more=(*GIVEN, "--cluster", "loop"))
-        wanted = calm.run()
-        rows = count_rows(calm.workspace)["specimen"]
+        source, wanted, rows = run_undisturbed(folder, given.size, given.tile, given.seed)
         cluster = cluster_file(
             folder, kind="local", n_workers=given.workers, tile_limit_s=given.tile_limit_s
         )

@@ -385,3 +385,12 @@ def count_rows(workspace: Path) -> dict[str, tuple[int, int]]:
         own = rows.filter(pc.equal(rows["scan_id"], scan))
         found[scan] = (len(own), len(own.group_by(own.column_names).aggregate([])))
     return found
+
+
+def run_undisturbed(
+    folder: Path, size: int, tile: int, seed: int
+) -> tuple[Path, str, tuple[int, int]]:
+    """Write a volume and run its job; return its path, the fingerprint, and its rows as counted."""
+    source = write_balls(folder / "source.npy", size, seed)
+    calm = Job(folder / "calm", source, tile=tile, more=(*GIVEN, "--cluster", "loop"))
+    return source, calm.run(), count_rows(calm.workspace)["specimen"]
